@@ -1,0 +1,51 @@
+"""The dryhold command: one file in edge/commands for each word it knows."""
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from edge import __version__
+from edge.errors import DryholdError
+
+COMMANDS = {
+    "check": "report every fault in a settings file",
+}
+"""Every command with what it does. To add one: a file in edge/commands, and a line here."""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; its exit status: 0 done, 1 a plain no, 2 could not be done."""
+    parser = argparse.ArgumentParser(
+        prog="dryhold", description="Watches the nitrogen supply of dry-pipe and preaction piping."
+    )
+    parser.add_argument("--version", action="version", version=f"dryhold {__version__}")
+    words = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    given = list(sys.argv[1:] if argv is None else argv)
+    for name, summary in COMMANDS.items():
+        sub = words.add_parser(
+            name, help=summary, description=summary[0].upper() + summary[1:] + "."
+        )
+        if (
+            name in given[:1]
+        ):  # load only what will run: hardware and web libraries are slow to load
+            module = importlib.import_module(f"edge.commands.{name.replace('-', '_')}")
+            module.arguments(sub)
+            sub.set_defaults(run=module.run)
+    args = parser.parse_args(given)
+    try:
+        return int(args.run(args))
+    except DryholdError as error:
+        print(f"dryhold {args.command}: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader of our output (head, a closed pager) has seen enough.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

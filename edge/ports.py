@@ -1,0 +1,91 @@
+"""What the parts ask of each other. Everything that can be swapped is one of these."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Protocol
+
+from edge.model import Event, Reading, Request, Tick
+
+
+class Clock(Protocol):
+    """Time as a parameter: tests bring their own."""
+
+    def steady(self) -> float:
+        """Seconds that never jump, from any start."""
+        ...
+
+    def utc(self) -> float:
+        """The wall clock, seconds since 1970 UTC; may be wrong and may jump."""
+        ...
+
+    def wait_until(self, steady: float) -> bool:
+        """Wait until `steady()` has reached the given second; True when asked to stop instead."""
+        ...
+
+
+class Sensor(Protocol):
+    """One configured channel on its input. Reports only: no smoothing, no filling of gaps."""
+
+    channel: str
+    quantity: str
+
+    def read(self, so_far: Mapping[str, Reading]) -> Reading:
+        """Look once, within a deadline.
+
+        `so_far` holds this tick's readings of the channels before this one (a ratiometric
+        transducer needs its supply's). Whatever goes wrong becomes a Reading with a reason;
+        only a fault in the program raises.
+        """
+        ...
+
+    def close(self) -> None: ...
+
+
+class Judge(Protocol):
+    """Pure judgement: ticks in, facts out. No clock, no input, no output."""
+
+    def look(self, tick: Tick) -> list[Event]:
+        """The facts that this tick made known, in order."""
+        ...
+
+    def state(self) -> dict[str, Any]:
+        """Everything needed to go on after a restart, as JSON-ready plain data."""
+        ...
+
+    def picture(self) -> dict[str, Any]:
+        """What is known now, for the page and for messages; JSON-ready (see edge.picture)."""
+        ...
+
+
+class Store(Protocol):
+    """The one writer of the database."""
+
+    def keep(
+        self, ticks: Sequence[Tick], events: Sequence[Event], state: Mapping[str, Any] | None
+    ) -> None:
+        """In one transaction: these readings, these events with their notices in the outbox,
+        and the judges' state. `state` is given whenever there are events."""
+        ...
+
+
+class Letterbox(Protocol):
+    """Requests from page, button and shell; its own small file, written by many, emptied by one."""
+
+    def post(self, kind: str, by: str, what: Mapping[str, Any]) -> int: ...
+
+    def waiting(self) -> list[Request]: ...
+
+    def done(self, request_id: int, answer: str) -> None: ...
+
+
+class Messenger(Protocol):
+    """One way of telling. Drains its own share of the outbox; marks only what was accepted."""
+
+    name: str
+
+    def start(self) -> None: ...
+
+    def latest(self, picture: Mapping[str, Any]) -> None:
+        """The present readings and alerts, for receivers that want the newest and not the history."""
+        ...
+
+    def stop(self) -> None: ...

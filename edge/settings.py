@@ -1,0 +1,540 @@
+"""One TOML file per site into one checked, frozen object; every fault in it found at once.
+
+Quantities in the file are strings with a unit; here they are floats in the unit that the
+name ends with.
+"""
+
+import tomllib
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+
+from edge.core import pipe, units
+from edge.errors import SettingsError
+from edge.model import QUANTITIES, SUPPLY
+from edge.sensors import KINDS as INPUT_KINDS
+
+Raw = Mapping[str, Any]
+
+
+def _quantity(kind: str) -> BeforeValidator:
+    return BeforeValidator(lambda text: units.parse(kind, text))
+
+
+def _positive(value: float) -> float:
+    if value <= 0.0:
+        raise ValueError("more than zero")
+    return value
+
+
+def _percent(value: float) -> float:
+    if not 0.0 <= value <= 100.0:
+        raise ValueError("0 % to 100 %")
+    return value
+
+
+def _zone(name: str) -> str:
+    if name not in available_timezones():
+        raise ValueError('a time zone of the IANA list, as "America/Chicago"')
+    return name
+
+
+_POSITIVE = AfterValidator(_positive)
+Pressure = Annotated[float, _quantity("pressure")]
+AboveZero = Annotated[float, _quantity("pressure"), _POSITIVE]
+PressureRate = Annotated[float, _quantity("pressure rate"), _POSITIVE]
+Seconds = Annotated[float, _quantity("time"), _POSITIVE]
+Percent = Annotated[float, _quantity("fraction"), AfterValidator(_percent)]
+Litres = Annotated[float, _quantity("volume"), _POSITIVE]
+Flow = Annotated[float, _quantity("flow"), _POSITIVE]
+Metres = Annotated[float, _quantity("length"), _POSITIVE]
+Height = Annotated[float, _quantity("length")]
+Ohms = Annotated[float, _quantity("resistance"), _POSITIVE]
+Celsius = Annotated[float, _quantity("temperature")]
+Name = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]*$")]
+ChannelName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
+Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=False, strict=True)
+
+
+class Units(_Table):
+    """What people at this site read; changes nothing inside."""
+
+    pressure: str = "psi"
+    temperature: str = "°F"
+    flow: str = "scfh"
+    volume: str = "gal"
+
+
+class Site(_Table):
+    name: Name
+    id: Annotated[str, Field(pattern=r"^[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?$")]
+    time_zone: Annotated[str, AfterValidator(_zone)] = "UTC"
+    units: Units = Units()
+    contact: Name | None = None  # whom the owner calls
+    elevation_m: Height = Field(0.0, alias="elevation")
+    barometer: ChannelName | None = None
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return ZoneInfo(self.time_zone)
+
+    @property
+    def atmosphere_kpa(self) -> float:
+        """Standard atmosphere at the site's elevation (ISO 2533), where no barometer says better."""
+        return float(101.325 * (1.0 - 2.25577e-5 * self.elevation_m) ** 5.25588)
+
+
+class Pipe(_Table):
+    """A run of one size; `wall` or `schedule`, exactly one."""
+
+    size: str
+    schedule: str | None = None
+    wall_m: Metres | None = Field(None, alias="wall")
+    length_m: Metres = Field(alias="length")
+
+    @property
+    def volume_l(self) -> float:
+        wall_mm = (
+            pipe.WALL_MM[self.schedule][self.size] if self.schedule else (self.wall_m or 0) * 1e3
+        )
+        return pipe.volume_l(self.size, wall_mm, self.length_m)
+
+
+class _Piping(_Table):
+    given_volume_l: Litres | None = Field(None, alias="volume")
+    pipe: list[Pipe] = []
+
+    @property
+    def volume_l(self) -> float | None:
+        """Gas volume as given, or added up from the pipes, or None where neither is told."""
+        if self.given_volume_l is not None:
+            return self.given_volume_l
+        return sum(p.volume_l for p in self.pipe) if self.pipe else None
+
+
+class Supply(_Piping):
+    pressure: ChannelName
+    oxygen: ChannelName | None = None
+    running: ChannelName | None = None
+    temperature: ChannelName | None = None
+    cut_in_kpa: AboveZero = Field(alias="cut_in")
+    cut_out_kpa: AboveZero = Field(alias="cut_out")
+    start_delay_s: Seconds = Field(8.0, alias="start_delay")
+    tolerance_kpa: AboveZero = Field(10.0, alias="tolerance")
+    production_l_min: Flow | None = Field(None, alias="production")
+    purity_pct: Percent = Field(98.0, alias="purity")
+    warm_up_s: Seconds = Field(600.0, alias="warm_up")
+
+
+class System(_Piping):
+    name: Name
+    pressure: ChannelName
+    temperature: ChannelName | None = None
+    regulated_kpa: AboveZero | None = Field(None, alias="regulated")
+    low_pressure_kpa: AboveZero | None = Field(None, alias="low_pressure")
+
+
+class Limits(_Table):
+    low_pressure_kpa: AboveZero | None = Field(None, alias="low_pressure")
+    high_pressure_kpa: AboveZero | None = Field(None, alias="high_pressure")
+    longest_run_s: Seconds = Field(3 * 3600.0, alias="longest_run")
+    runtime_per_day_s: Seconds = Field(6 * 3600.0, alias="runtime_per_day")
+    starts_per_hour: Annotated[int, Field(ge=1, le=120)] = 6
+    leak_growth: Annotated[float, Field(gt=1.0, le=100.0, strict=False)] = 2.0
+    fast_drop_kpa_per_h: PressureRate = Field(3.0 * units.PSI * 60.0, alias="fast_drop")
+    hold_loss_kpa_per_h: PressureRate = Field(units.PSI, alias="hold_loss")
+
+
+class Reads(_Table):
+    """What the input shows at two points: volts, milliamps over a shunt, or a share of the supply."""
+
+    volts: Pair | None = None
+    milliamps: Pair | None = None
+    ratio: Pair | None = None
+    as_: Pair = Field(alias="as")
+
+
+class Channel(_Table):
+    name: ChannelName
+    quantity: Literal["pressure", "oxygen", "temperature", "barometer", "running", "voltage"]
+    unit: str = ""
+    input: str
+    reads: Reads | None = None
+    divider: Annotated[float, Field(ge=1.0, le=100.0, strict=False)] = 1.0
+    shunt_ohm: Ohms | None = Field(None, alias="shunt")
+    supplied_by: ChannelName | None = None  # the voltage channel that measures a ratiometric supply
+    active: Literal["high", "low"] = "low"
+    debounce_s: Seconds = Field(0.2, alias="debounce")
+    calibrated: str | None = None
+
+    @property
+    def kind(self) -> str:
+        return self.input.partition(":")[0]
+
+    @property
+    def address(self) -> str:
+        return self.input.partition(":")[2]
+
+
+class Mqtt(_Table):
+    """A broker to tell. The password comes from the environment or a systemd credential, never from here."""
+
+    host: Name
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    version: Literal["5", "3.1.1"] = "5"
+    user: Name | None = None
+    tls: bool = False
+    authority: str | None = None  # file; the system's own list where absent
+    readings_every_s: Seconds = Field(10.0, alias="readings_every")
+
+
+class Page(_Table):
+    address: Name = "0.0.0.0"
+    port: Annotated[int, Field(ge=1, le=65535)] = 8080
+
+
+class Keeping(_Table):
+    """How often is read and written, and how long what is kept."""
+
+    every_s: Seconds = Field(1.0, alias="every")
+    write_every_s: Seconds = Field(60.0, alias="write_every")
+    readings_s: Seconds = Field(30 * 86400.0, alias="readings")
+    minutes_s: Seconds = Field(400 * 86400.0, alias="minutes")
+    quarter_hours_s: Seconds = Field(11 * 365.25 * 86400.0, alias="quarter_hours")
+
+
+class Settings(_Table):
+    site: Site
+    supply: Supply
+    system: list[System] = []
+    limits: Limits = Limits()
+    channel: Annotated[list[Channel], Field(min_length=1)]
+    mqtt: list[Mqtt] = []
+    page: Page = Page()
+    keeping: Keeping = Keeping()
+
+    def place(self, channel: str | None) -> int | None:
+        """The place of a channel's value in every tick, None for no channel."""
+        return next((i for i, c in enumerate(self.channel) if c.name == channel), None)
+
+    @property
+    def low_pressure_kpa(self) -> float:
+        """The supply's low limit; without one of its own, 3 tolerances under cut-in."""
+        if self.limits.low_pressure_kpa is not None:
+            return self.limits.low_pressure_kpa
+        return self.supply.cut_in_kpa - 3.0 * self.supply.tolerance_kpa
+
+    @property
+    def high_pressure_kpa(self) -> float:
+        """The supply's high limit; without one of its own, 3 tolerances over cut-out."""
+        if self.limits.high_pressure_kpa is not None:
+            return self.limits.high_pressure_kpa
+        return self.supply.cut_out_kpa + 3.0 * self.supply.tolerance_kpa
+
+
+def load(path: Path) -> Settings:
+    """The settings in a file; SettingsError carries every fault, each with path, expected, found."""
+    try:
+        text = path.read_bytes().decode()
+    except OSError as error:
+        raise SettingsError(
+            [f"{path}: expected a settings file, found {error.strerror}"]
+        ) from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(
+            [f"{path}: expected UTF-8 text, found a bad byte at {error.start}"]
+        ) from error
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError([f"{path}: expected TOML, found a fault: {error}"]) from error
+    return check(raw)
+
+
+def check(raw: Raw) -> Settings:
+    """A table read from TOML, checked as a whole; SettingsError carries every fault."""
+    faults: list[str] = []
+    settings = None
+    try:
+        settings = Settings.model_validate(raw)
+    except ValidationError as error:
+        faults += [
+            _fault(e["loc"], e["type"], e["msg"], e.get("ctx", {}), e["input"])
+            for e in error.errors()
+        ]
+    for rule in _RULES:
+        faults += rule(raw)
+    if faults or settings is None:
+        raise SettingsError(sorted(set(faults), key=faults.index))
+    return settings
+
+
+def _path(loc: tuple[int | str, ...]) -> str:
+    path = ""
+    for part in loc:
+        path += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if path else part
+    return path or "the file"
+
+
+def _found(value: object) -> str:
+    text = (
+        f'"{value}"'
+        if isinstance(value, str)
+        else "a table"
+        if isinstance(value, dict)
+        else repr(value)
+    )
+    return text if len(text) <= 80 else text[:77] + "..."
+
+
+_EXPECTED: Mapping[str, str] = {
+    "missing": "a value, as it is required",
+    "extra_forbidden": "no such key",
+    "string_type": "text in quotes",
+    "float_type": "a number",
+    "int_type": "a whole number",
+    "bool_type": "true or false",
+    "list_type": "a list",
+    "model_type": "a table",
+    "model_attributes_type": "a table",
+}
+
+
+def _fault(
+    loc: tuple[int | str, ...], kind: str, message: str, ctx: Mapping[str, Any], found: object
+) -> str:
+    if kind == "value_error":
+        expected = str(ctx["error"])
+    elif kind == "string_pattern_mismatch" and loc[-1] == "id":
+        expected = "a-z, 0-9 and - only"
+    elif kind == "string_pattern_mismatch" and loc[-1] in ("name", "contact", "host", "address"):
+        expected = "text on one line" if loc[0] != "channel" else "a name of a-z, 0-9 and _"
+    elif kind == "string_pattern_mismatch":
+        expected = "a channel's name: a-z, 0-9 and _"
+    else:
+        expected = _EXPECTED.get(kind) or message[0].lower() + message[1:].replace(
+            "Input should be ", ""
+        )
+        expected = expected.removeprefix("input should be ")
+    shown = "nothing" if kind == "missing" else _found(found)
+    return f"{_path(loc)}: expected {expected}, found {shown}"
+
+
+# --- what no single value shows: rules over the whole file, each silent about what it cannot read
+
+
+def _table(raw: Raw, name: str) -> Raw:
+    value = raw.get(name)
+    return value if isinstance(value, dict) else {}
+
+
+def _rows(raw: Raw, name: str) -> list[tuple[str, Raw]]:
+    value = raw.get(name)
+    rows = value if isinstance(value, list) else []
+    return [(f"{name}[{i + 1}]", row) for i, row in enumerate(rows) if isinstance(row, dict)]
+
+
+def _kpa(table: Raw, key: str) -> float | None:
+    try:
+        return units.parse("pressure", table[key])
+    except (KeyError, ValueError):
+        return None
+
+
+def _sections(raw: Raw) -> list[tuple[str, Raw]]:
+    return [("supply", _table(raw, "supply")), *_rows(raw, "system")]
+
+
+def _band(raw: Raw) -> Iterator[str]:
+    supply, limits = _table(raw, "supply"), _table(raw, "limits")
+    low, high = _kpa(supply, "cut_in"), _kpa(supply, "cut_out")
+    if low is not None and high is not None and high <= low:
+        yield f"supply.cut_out: expected above cut_in ({supply['cut_in']}), found {_found(supply['cut_out'])}"
+    elif low is not None and high is not None:
+        tolerance = _kpa(supply, "tolerance")
+        if tolerance is not None and tolerance >= high - low:
+            yield (
+                f"supply.tolerance: expected less than the band from {supply['cut_in']} to"
+                f" {supply['cut_out']}, found {_found(supply['tolerance'])}"
+            )
+    under, over = _kpa(limits, "low_pressure"), _kpa(limits, "high_pressure")
+    if under is not None and low is not None and under >= low:
+        yield (
+            f"limits.low_pressure: expected below supply.cut_in ({supply['cut_in']}), outside the"
+            f" working band, found {_found(limits['low_pressure'])}"
+        )
+    if over is not None and high is not None and over <= high:
+        yield (
+            f"limits.high_pressure: expected above supply.cut_out ({supply['cut_out']}), outside the"
+            f" working band, found {_found(limits['high_pressure'])}"
+        )
+    for path, system in _rows(raw, "system"):
+        regulated, least = _kpa(system, "regulated"), _kpa(system, "low_pressure")
+        if regulated is not None and least is not None and least >= regulated:
+            yield (
+                f"{path}.low_pressure: expected below regulated ({system['regulated']}),"
+                f" found {_found(system['low_pressure'])}"
+            )
+        if regulated is not None and low is not None and regulated > low:
+            yield (
+                f"{path}.regulated: expected no more than supply.cut_in ({supply['cut_in']}),"
+                f" found {_found(system['regulated'])}"
+            )
+
+
+_NEEDS: Mapping[str, str] = {
+    "pressure": "pressure",
+    "oxygen": "oxygen",
+    "running": "running",
+    "temperature": "temperature",
+    "barometer": "barometer",
+}
+
+
+def _references(raw: Raw) -> Iterator[str]:
+    quantity = {
+        row.get("name"): row.get("quantity")
+        for _, row in _rows(raw, "channel")
+        if isinstance(row.get("name"), str)
+    }
+    uses = [*_sections(raw), ("site", _table(raw, "site"))]
+    for path, table in uses:
+        for key, wanted in _NEEDS.items():
+            named = table.get(key)
+            if isinstance(named, str) and (path != "site" or key == "barometer"):
+                yield from _refers(f"{path}.{key}", named, wanted, quantity)
+    for path, row in _rows(raw, "channel"):
+        named = row.get("supplied_by")
+        if isinstance(named, str):
+            yield from _refers(f"{path}.supplied_by", named, "voltage", quantity)
+
+
+def _refers(path: str, named: str, wanted: str, quantity: Mapping[Any, Any]) -> Iterator[str]:
+    if named not in quantity:
+        known = ", ".join(str(name) for name in quantity) or "none"
+        yield f'{path}: expected the name of a [[channel]] ({known}), found "{named}"'
+    elif quantity[named] != wanted:
+        yield f'{path}: expected a channel of quantity "{wanted}", found "{named}" of "{quantity[named]}"'
+
+
+def _unique(raw: Raw) -> Iterator[str]:
+    yield from _twice(_rows(raw, "channel"), "name")
+    yield from _twice(
+        [row for row in _rows(raw, "channel") if row[1].get("input") != "simulated"], "input"
+    )
+    yield from _twice(_rows(raw, "system"), "name")
+    yield from _twice([(p, {"pressure": t.get("pressure")}) for p, t in _sections(raw)], "pressure")
+    for path, row in _rows(raw, "system"):
+        if row.get("name") == SUPPLY:
+            yield f'{path}.name: expected another name than that of the supply itself, found "{SUPPLY}"'
+
+
+def _twice(rows: list[tuple[str, Raw]], key: str) -> Iterator[str]:
+    seen: dict[str, str] = {}
+    for path, row in rows:
+        value = row.get(key)
+        if not isinstance(value, str):
+            continue
+        if value in seen:
+            yield f'{path}.{key}: expected one not used before, found "{value}" as in {seen[value]}'
+        seen.setdefault(value, path)
+
+
+def _inputs(raw: Raw) -> Iterator[str]:
+    for path, row in _rows(raw, "channel"):
+        where, quantity = row.get("input"), row.get("quantity")
+        unit = row.get("unit", "")
+        if isinstance(quantity, str) and quantity in QUANTITIES and isinstance(unit, str):
+            try:
+                units.unit_of(units.QUANTITY_KIND[quantity], unit)
+            except ValueError as error:
+                yield f'{path}.unit: expected {error}, found "{unit}"'
+        if not isinstance(where, str):
+            continue
+        name, _, address = where.partition(":")
+        kind = INPUT_KINDS.get(name)
+        if kind is None:
+            yield f"{path}.input: expected one of {', '.join(INPUT_KINDS)}, found {_found(where)}"
+        elif not kind.address.fullmatch(address):
+            yield f"{path}.input: expected as {kind.example}, found {_found(where)}"
+        elif (
+            kind.quantities is not None
+            and quantity in QUANTITIES
+            and quantity not in kind.quantities
+        ):
+            names = ", ".join(sorted(kind.quantities))
+            yield f"{path}.quantity: expected {names} on a {name} input, found {_found(quantity)}"
+        elif name == "ads1115":
+            yield from _scaling(path, row)
+
+
+def _scaling(path: str, row: Raw) -> Iterator[str]:
+    reads = row.get("reads")
+    if reads is None:
+        if row.get("quantity") != "voltage":
+            yield f"{path}.reads: expected two points, as {{ volts = [0.5, 4.5], as = [0, 100] }}, found nothing"
+        return
+    if not isinstance(reads, dict):
+        return
+    ways = [way for way in ("volts", "milliamps", "ratio") if way in reads]
+    if len(ways) != 1:
+        yield f"{path}.reads: expected exactly one of volts, milliamps, ratio, found {', '.join(ways) or 'none'}"
+    for way in (*ways, "as"):
+        pair = reads.get(way)
+        if isinstance(pair, list) and len(pair) == 2 and pair[0] == pair[1]:
+            yield f"{path}.reads.{way}: expected two different points, found {pair!r}"
+    if "milliamps" in ways and "shunt" not in row:
+        yield f'{path}.shunt: expected the resistance that the current crosses, as "100 Ω", found nothing'
+    if "ratio" in ways and "supplied_by" not in row:
+        yield f"{path}.supplied_by: expected the voltage channel that measures this sensor's supply, found nothing"
+
+
+def _pipes(raw: Raw) -> Iterator[str]:
+    for section, table in _sections(raw):
+        rows = _rows(table, "pipe")
+        if rows and "volume" in table:
+            yield f"{section}.volume: expected either volume or pipe, found both"
+        for path, row in rows:
+            size, schedule = row.get("size"), row.get("schedule")
+            at = f"{section}.{path}"
+            if isinstance(size, str) and size not in pipe.OUTSIDE_MM:
+                yield f"{at}.size: expected a nominal size in inches ({', '.join(pipe.OUTSIDE_MM)}), found {_found(size)}"
+                continue
+            if ("wall" in row) == ("schedule" in row):
+                yield f"{at}: expected exactly one of wall and schedule, found {'both' if 'wall' in row else 'none'}"
+            elif (
+                isinstance(schedule, str)
+                and isinstance(size, str)
+                and size not in pipe.WALL_MM.get(schedule, {})
+            ):
+                yield f"{at}.schedule: expected one of {', '.join(pipe.WALL_MM)} that has size {size}, found {_found(schedule)}"
+            elif isinstance(size, str) and "wall" in row:
+                try:
+                    pipe.volume_l(size, units.parse("length", row["wall"]) * 1000.0, 1.0)
+                except ValueError as error:
+                    yield f"{at}.wall: expected {error}, found {_found(row['wall'])}"
+
+
+def _shown(raw: Raw) -> Iterator[str]:
+    chosen = _table(_table(raw, "site"), "units")
+    for kind in ("pressure", "temperature", "flow", "volume"):
+        name = chosen.get(kind)
+        if isinstance(name, str) and name not in units.KINDS[kind]:
+            yield f"site.units.{kind}: expected one of {', '.join(units.KINDS[kind])}, found {_found(name)}"
+
+
+_RULES: tuple[Callable[[Raw], Iterator[str]], ...] = (
+    _band,
+    _references,
+    _unique,
+    _inputs,
+    _pipes,
+    _shown,
+)
