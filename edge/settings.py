@@ -78,7 +78,7 @@ class Site(_Table):
     time_zone: Annotated[str, AfterValidator(_zone)] = "UTC"
     units: Units = Units()
     contact: Name | None = None  # whom the owner calls
-    elevation_m: Height = Field(0.0, alias="elevation")
+    elevation_m: Height = Field(default=0.0, alias="elevation")
     barometer: ChannelName | None = None
 
     @property
@@ -96,7 +96,7 @@ class Pipe(_Table):
 
     size: str
     schedule: str | None = None
-    wall_m: Metres | None = Field(None, alias="wall")
+    wall_m: Metres | None = Field(default=None, alias="wall")
     length_m: Metres = Field(alias="length")
 
     @property
@@ -108,7 +108,7 @@ class Pipe(_Table):
 
 
 class _Piping(_Table):
-    given_volume_l: Litres | None = Field(None, alias="volume")
+    given_volume_l: Litres | None = Field(default=None, alias="volume")
     pipe: list[Pipe] = []
 
     @property
@@ -126,30 +126,30 @@ class Supply(_Piping):
     temperature: ChannelName | None = None
     cut_in_kpa: AboveZero = Field(alias="cut_in")
     cut_out_kpa: AboveZero = Field(alias="cut_out")
-    start_delay_s: Seconds = Field(8.0, alias="start_delay")
-    tolerance_kpa: AboveZero = Field(10.0, alias="tolerance")
-    production_l_min: Flow | None = Field(None, alias="production")
-    purity_pct: Percent = Field(98.0, alias="purity")
-    warm_up_s: Seconds = Field(600.0, alias="warm_up")
+    start_delay_s: Seconds = Field(default=8.0, alias="start_delay")
+    tolerance_kpa: AboveZero = Field(default=10.0, alias="tolerance")
+    production_l_min: Flow | None = Field(default=None, alias="production")
+    purity_pct: Percent = Field(default=98.0, alias="purity")
+    warm_up_s: Seconds = Field(default=600.0, alias="warm_up")
 
 
 class System(_Piping):
     name: Name
     pressure: ChannelName
     temperature: ChannelName | None = None
-    regulated_kpa: AboveZero | None = Field(None, alias="regulated")
-    low_pressure_kpa: AboveZero | None = Field(None, alias="low_pressure")
+    regulated_kpa: AboveZero | None = Field(default=None, alias="regulated")
+    low_pressure_kpa: AboveZero | None = Field(default=None, alias="low_pressure")
 
 
 class Limits(_Table):
-    low_pressure_kpa: AboveZero | None = Field(None, alias="low_pressure")
-    high_pressure_kpa: AboveZero | None = Field(None, alias="high_pressure")
-    longest_run_s: Seconds = Field(3 * 3600.0, alias="longest_run")
-    runtime_per_day_s: Seconds = Field(6 * 3600.0, alias="runtime_per_day")
+    low_pressure_kpa: AboveZero | None = Field(default=None, alias="low_pressure")
+    high_pressure_kpa: AboveZero | None = Field(default=None, alias="high_pressure")
+    longest_run_s: Seconds = Field(default=3 * 3600.0, alias="longest_run")
+    runtime_per_day_s: Seconds = Field(default=6 * 3600.0, alias="runtime_per_day")
     starts_per_hour: Annotated[int, Field(ge=1, le=120)] = 6
     leak_growth: Annotated[float, Field(gt=1.0, le=100.0, strict=False)] = 2.0
-    fast_drop_kpa_per_h: PressureRate = Field(3.0 * units.PSI * 60.0, alias="fast_drop")
-    hold_loss_kpa_per_h: PressureRate = Field(units.PSI, alias="hold_loss")
+    fast_drop_kpa_per_h: PressureRate = Field(default=3.0 * units.PSI * 60.0, alias="fast_drop")
+    hold_loss_kpa_per_h: PressureRate = Field(default=units.PSI, alias="hold_loss")
 
 
 class Reads(_Table):
@@ -168,10 +168,10 @@ class Channel(_Table):
     input: str
     reads: Reads | None = None
     divider: Annotated[float, Field(ge=1.0, le=100.0, strict=False)] = 1.0
-    shunt_ohm: Ohms | None = Field(None, alias="shunt")
+    shunt_ohm: Ohms | None = Field(default=None, alias="shunt")
     supplied_by: ChannelName | None = None  # the voltage channel that measures a ratiometric supply
     active: Literal["high", "low"] = "low"
-    debounce_s: Seconds = Field(0.2, alias="debounce")
+    debounce_s: Seconds = Field(default=0.2, alias="debounce")
     calibrated: str | None = None
 
     @property
@@ -192,7 +192,7 @@ class Mqtt(_Table):
     user: Name | None = None
     tls: bool = False
     authority: str | None = None  # file; the system's own list where absent
-    readings_every_s: Seconds = Field(10.0, alias="readings_every")
+    readings_every_s: Seconds = Field(default=10.0, alias="readings_every")
 
 
 class Page(_Table):
@@ -203,11 +203,11 @@ class Page(_Table):
 class Keeping(_Table):
     """How often is read and written, and how long what is kept."""
 
-    every_s: Seconds = Field(1.0, alias="every")
-    write_every_s: Seconds = Field(60.0, alias="write_every")
-    readings_s: Seconds = Field(30 * 86400.0, alias="readings")
-    minutes_s: Seconds = Field(400 * 86400.0, alias="minutes")
-    quarter_hours_s: Seconds = Field(11 * 365.25 * 86400.0, alias="quarter_hours")
+    every_s: Seconds = Field(default=1.0, alias="every")
+    write_every_s: Seconds = Field(default=60.0, alias="write_every")
+    readings_s: Seconds = Field(default=30 * 86400.0, alias="readings")
+    minutes_s: Seconds = Field(default=400 * 86400.0, alias="minutes")
+    quarter_hours_s: Seconds = Field(default=11 * 365.25 * 86400.0, alias="quarter_hours")
 
 
 class Settings(_Table):

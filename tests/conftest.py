@@ -1,0 +1,50 @@
+"""What every test may need."""
+
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+RECORDINGS = Path(__file__).parents[2] / "shared" / "recordings"
+
+
+def absent(what: str) -> None:
+    """Skip the running test for want of something, or fail where nothing may be skipped."""
+    if os.environ.get("DRYHOLD_NO_SKIPS") == "1":
+        pytest.fail(f"{what} is absent, and DRYHOLD_NO_SKIPS=1 allows no skip")
+    pytest.skip(f"{what} is absent on this machine")
+
+
+@pytest.fixture(scope="session")
+def needs() -> Callable[[str], str]:
+    """The path of a program that a test needs, or a skip that says so."""
+
+    def find(program: str) -> str:
+        # Debian keeps daemons where an ordinary user's PATH does not look.
+        path = shutil.which(program, path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin")
+        if path is None:
+            absent(program)
+        return str(path)
+
+    return find
+
+
+@pytest.fixture
+def saltmarsh() -> Path:
+    """The settings of the invented site."""
+    return Path(__file__).parents[1] / "edge" / "saltmarsh.toml"
+
+
+@pytest.fixture
+def recording() -> Callable[[str], Path]:
+    """A published recording that lies beside the checkout, or a skip that says so."""
+
+    def find(name: str) -> Path:
+        path = RECORDINGS / name
+        if not path.exists():
+            pytest.skip(f"the published recording {name} does not lie beside this checkout")
+        return path
+
+    return find
