@@ -1,0 +1,64 @@
+"""The one door to sqlite-utils."""
+
+import importlib
+import sqlite3
+import sys
+from pathlib import Path
+from typing import Any
+
+from edge.errors import StoreError
+
+_NOT_HERE = ("numpy", "pandas")
+
+
+def _without_heavy_companions() -> Any:
+    """sqlite-utils, kept from loading numpy and pandas wherever those are installed: they would
+    take more memory than the whole daemon may, and nothing here uses them."""
+    hidden = [name for name in _NOT_HERE if name not in sys.modules]
+    for name in hidden:
+        sys.modules[name] = None  # type: ignore[assignment]  # makes its import fail
+    try:
+        return importlib.import_module("sqlite_utils")
+    finally:
+        for name in hidden:
+            del sys.modules[name]
+
+
+sqlite_utils = _without_heavy_companions()
+Database = sqlite_utils.Database
+Migrations = sqlite_utils.Migrations
+
+PAGE_BYTES = 1024
+"""Small pages: a batch changes a few hundred bytes, and a card is worn by whole pages."""
+
+
+def open_for_writing(path: Path, migrations: Any) -> Any:
+    """The database at `path`, made or brought up to date; StoreError where that cannot be.
+
+    WAL, so that readers never wait and a batch costs one sequential append; NORMAL durability,
+    which after a power cut may lose the newest transactions but never damages the file.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        connection = sqlite3.connect(path, timeout=10.0)
+        connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = NORMAL")
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute(f"PRAGMA journal_size_limit = {4 * 1024 * 1024}")
+        database = Database(connection, execute_plugins=False)
+        migrations.apply(database)
+    except (sqlite3.Error, OSError) as error:
+        raise StoreError(f"{path}: expected a database to write, found: {error}") from error
+    return database
+
+
+def open_for_reading(path: Path) -> sqlite3.Connection:
+    """A connection that refuses every write. StoreError where there is nothing to read yet."""
+    try:
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0)
+        connection.execute("PRAGMA query_only = ON")
+        connection.execute("SELECT 1 FROM sqlite_schema LIMIT 1")
+    except sqlite3.Error as error:
+        raise StoreError(f"{path}: expected a database to read, found: {error}") from error
+    return connection

@@ -1,0 +1,279 @@
+"""Read-only questions to what the daemon keeps, for the page and for export. Times are seconds
+since 1970 UTC. Never writes; every answer is of one moment, so a question may be asked anew for
+each request."""
+
+import json
+import sqlite3
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Any, NamedTuple, Self
+
+from edge.errors import StoreError
+from edge.model import GRID, SUPPLY, Tick
+from edge.store import codec
+from edge.store.database import open_for_reading
+from edge.store.schema import FILE
+
+LATEST = "latest.json"
+
+RAW_UP_TO_S = 2 * 3600.0
+MINUTES_UP_TO_S = 2 * 86400.0
+
+
+def latest(runtime: Path) -> dict[str, Any]:
+    """What the daemon wrote at its last tick; StoreError where it has not written, or not whole.
+
+    The caller shows its age: the file of a daemon that stopped stays.
+    """
+    path = runtime / LATEST
+    try:
+        found = json.loads(path.read_bytes())
+    except (OSError, ValueError) as error:
+        raise StoreError(f"{path}: expected the daemon's latest, found: {error}") from error
+    if not isinstance(found, dict):
+        raise StoreError(f"{path}: expected an object, found {type(found).__name__}")
+    return found
+
+
+class Point(NamedTuple):
+    """One stretch of time of one channel, in the quantity's own unit (model.QUANTITIES)."""
+
+    at: float  # its start
+    n: int  # readings in it
+    low: float
+    mean: float
+    high: float
+
+
+class Ribbon(NamedTuple):
+    """A channel over time. Stretches without a reading are absent: gaps stay gaps."""
+
+    step_s: float  # length of each stretch
+    points: list[Point]
+
+
+class Run(NamedTuple):
+    """From a cut-in to its cut-out; None for one not seen."""
+
+    started: float | None
+    ended: float | None
+    inferred: bool
+
+
+class _Epoch(NamedTuple):
+    """Steady milliseconds [first, before) are UTC less `offset`."""
+
+    first: int
+    before: int
+    offset: int
+
+
+class Reader:
+    """A read-only connection; use as a context manager, one for each request or thread."""
+
+    def __init__(self, folder: Path) -> None:
+        """Opens dryhold.db in the state folder; StoreError where it is absent or not ours."""
+        self._path = folder / FILE
+        self._db = open_for_reading(self._path)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self._db.close()
+
+    def fact(self, name: str) -> str | None:
+        """A single fact, as "installation"."""
+        row = self._ask("SELECT value FROM facts WHERE name = ?", (name,)).fetchone()
+        return None if row is None else str(row[0])
+
+    def span(self) -> tuple[float, float] | None:
+        """UTC of the first and last thing kept of the readings, roll-ups included; None for nothing."""
+        row = self._ask(
+            "SELECT min(a), max(b) FROM (SELECT min(first_ms) a, max(last_ms) b FROM readings"
+            " UNION ALL SELECT min(start_s) * 1000, max(start_s) * 1000 + 900000 FROM quarter_hours)"
+        ).fetchone()
+        if row[0] is None:
+            return None
+        first, last = (self._utc_s(ms) for ms in row)
+        return first, last
+
+    def ribbon(self, channel: str, since: float, until: float, points: int = 600) -> Ribbon:
+        """The channel over (since, until] in at most about `points` equal stretches.
+
+        From the readings themselves up to 2 hours, minutes up to 2 days, quarter-hours beyond.
+        """
+        length = max(until - since, 1.0)
+        if length <= RAW_UP_TO_S:
+            base, rows = 1.0, self._raw(channel, since, until)
+        elif length <= MINUTES_UP_TO_S:
+            base, rows = 60.0, self._rolled("minutes", 60, channel, since, until)
+        else:
+            base, rows = 900.0, self._rolled("quarter_hours", 900, channel, since, until)
+        step = base * max(1, -(-length // (base * max(points, 1))))
+        return Ribbon(step, _gathered(rows, step))
+
+    def events(
+        self,
+        limit: int = 100,
+        before: int | None = None,
+        kinds: Sequence[str] = (),
+        since: float | None = None,
+        until: float | None = None,
+    ) -> list[dict[str, Any]]:
+        """The newest events first, as the events contract has them, each with its never-repeated
+        "id"; "n" is its place in the order of becoming known: `before` takes that for paging."""
+        where, given = ["1"], list[Any]()
+        if before is not None:
+            where.append("id < ?")
+            given.append(before)
+        if kinds:
+            where.append(f"kind IN ({', '.join('?' * len(kinds))})")
+            given += kinds
+        if since is not None:
+            where.append("at_ms > ?")
+            given.append(codec.milliseconds(since))
+        if until is not None:
+            where.append("at_ms <= ?")
+            given.append(codec.milliseconds(until))
+        rows = self._ask(
+            f"SELECT id, body FROM events WHERE {' AND '.join(where)} ORDER BY id DESC LIMIT ?",
+            (*given, limit),
+        )
+        installation = self.fact("installation")
+        return [{"id": f"{installation}-{n}", "n": n, **json.loads(body)} for n, body in rows]
+
+    def runs(self, since: float, until: float) -> list[Run]:
+        """The supply's runs that touch (since, until], in order; the last may still be going."""
+        rows = self._ask(
+            "SELECT at_ms, kind, body FROM events WHERE kind IN ('cut_in', 'cut_out')"
+            " AND section = ? AND at_ms <= ? AND at_ms > coalesce((SELECT max(at_ms) FROM events"
+            " WHERE kind = 'cut_out' AND section = ? AND at_ms <= ?), -1) ORDER BY at_ms, id",
+            (SUPPLY, codec.milliseconds(until), SUPPLY, codec.milliseconds(since)),
+        )
+        runs: list[Run] = []
+        for at_ms, kind, body in rows:
+            at, inferred = at_ms / 1000.0, bool(json.loads(body).get("inferred"))
+            if kind == "cut_in":
+                runs.append(Run(at, None, inferred))
+            elif runs and runs[-1].ended is None:
+                runs[-1] = runs[-1]._replace(ended=at, inferred=runs[-1].inferred or inferred)
+            else:
+                runs.append(Run(None, at, inferred))
+        return runs
+
+    def readings(
+        self, channels: Sequence[str], since: float | None = None, until: float | None = None
+    ) -> Iterator[Tick]:
+        """Every kept tick of (since, until] in steady order, values in the order of `channels`;
+        None without a fault for a channel that was not configured then."""
+        for epoch in self._epochs():
+            low = epoch.first if since is None else codec.milliseconds(since) - epoch.offset + 1
+            high = epoch.before - 1 if until is None else codec.milliseconds(until) - epoch.offset
+            yield from self._ticks(
+                channels, max(low, epoch.first), min(high, epoch.before - 1), epoch
+            )
+
+    # --- underneath
+
+    def _ask(self, sql: str, given: Sequence[Any] = ()) -> sqlite3.Cursor:
+        try:
+            return self._db.execute(sql, given)
+        except sqlite3.Error as error:
+            raise StoreError(f"{self._path}: expected an answer, found: {error}") from error
+
+    def _epochs(self) -> list[_Epoch]:
+        rows = self._ask("SELECT first_ms, offset_ms FROM epochs ORDER BY first_ms").fetchall()
+        ends = [first for first, _ in rows[1:]] + [2**62]
+        return [_Epoch(first, end, offset) for (first, offset), end in zip(rows, ends, strict=True)]
+
+    def _utc_s(self, steady_ms: int) -> float:
+        epochs = self._epochs()
+        place = bisect_right([epoch.first for epoch in epochs], steady_ms) - 1
+        return (steady_ms + epochs[max(place, 0)].offset) / 1000.0
+
+    def _layouts(self) -> dict[int, list[str]]:
+        return {
+            number: [name for name, _ in json.loads(text)]
+            for number, text in self._ask("SELECT id, channels FROM layouts")
+        }
+
+    def _ticks(self, channels: Sequence[str], low: int, high: int, epoch: _Epoch) -> Iterator[Tick]:
+        layouts = self._layouts()
+        rows = self._ask(
+            "SELECT first_ms, layout, data FROM readings WHERE last_ms >= ? AND first_ms <= ?"
+            " AND first_ms >= coalesce((SELECT max(first_ms) FROM readings WHERE first_ms <= ?), 0)"
+            " ORDER BY first_ms",
+            (low, high, low),
+        )
+        for first_ms, layout, data in rows:
+            names = layouts[layout]
+            places = [names.index(c) if c in names else None for c in channels]
+            same = places == list(range(len(names)))
+            for tick in codec.decode(data, first_ms, epoch.offset, names):
+                if low <= codec.milliseconds(tick.t) <= high:
+                    yield (
+                        tick
+                        if same
+                        else tick._replace(
+                            values=tuple(None if p is None else tick.values[p] for p in places),
+                            faults={n: why for n, why in tick.faults.items() if n in channels},
+                        )
+                    )
+
+    def _raw(self, channel: str, since: float, until: float) -> Iterator[Point]:
+        for tick in self.readings([channel], since, until):
+            value = tick.values[0]
+            if value is not None:
+                yield Point(tick.t + tick.offset_s, 1, value, value, value)
+
+    def _rolled(
+        self, table: str, length_s: int, channel: str, since: float, until: float
+    ) -> Iterator[Point]:
+        for epoch in self._epochs():
+            low = max(since - epoch.offset / 1000.0, (epoch.first - length_s * 1000) / 1000.0)
+            high = min(until - epoch.offset / 1000.0, epoch.before / 1000.0 - length_s)
+            for number, names in self._layouts().items():
+                if channel not in names:
+                    continue
+                # SQLite takes the one channel out of each row: no row becomes Python whole.
+                cell = f"$[{names.index(channel)}]"
+                rows = self._ask(
+                    f"SELECT start_s, json_extract(data, '{cell}[0]'), json_extract(data, '{cell}[1]'),"
+                    f" json_extract(data, '{cell}[2]'), json_extract(data, '{cell}[3]') FROM {table}"
+                    " WHERE start_s > ? AND start_s < ? AND layout = ? ORDER BY start_s",
+                    (low, high, number),
+                )
+                offset_s = epoch.offset / 1000.0
+                for start, n, least, mean, most in rows:
+                    if n is not None:
+                        yield Point(start + offset_s, n, least / GRID, mean / GRID, most / GRID)
+
+
+def _gathered(rows: Iterator[Point], step: float) -> list[Point]:
+    """Points put together in stretches of `step` seconds, aligned to the epoch of UTC."""
+    held: dict[float, list[float]] = {}
+    for at, n, low, mean, high in rows:
+        start = at // step * step
+        box = held.get(start)
+        if box is None:
+            held[start] = [n, low, n * mean, high]
+        else:
+            box[0] += n
+            box[1] = min(box[1], low)
+            box[2] += n * mean
+            box[3] = max(box[3], high)
+    return [
+        Point(at, int(n), low, total / n, high)
+        for at, (n, low, total, high) in sorted(held.items())
+    ]

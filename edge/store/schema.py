@@ -1,0 +1,91 @@
+"""The tables of dryhold.db, as ordered migrations; each is committed with its own record.
+
+Times of readings and roll-ups are *steady* (model.Tick.t): they never jump back, whatever the
+wall clock did. `epochs` says what to add for UTC: from `first_ms` on, until the next row.
+Measured values are whole numbers of 1/GRID of the quantity's unit.
+"""
+
+from pathlib import Path
+from typing import Any
+
+from edge.store.database import Migrations, open_for_writing
+
+FILE = "dryhold.db"
+migrations = Migrations("dryhold")
+
+
+@migrations()  # type: ignore[untyped-decorator]
+def begin(db: Any) -> None:
+    db.executescript(
+        """
+        -- Single facts: installation (a UUID), last_request (done by the judges), and so on.
+        CREATE TABLE facts (
+            name TEXT PRIMARY KEY,
+            value TEXT NOT NULL
+        ) WITHOUT ROWID;
+
+        -- Which channels a row's data is of, in order: JSON [[name, quantity], ...].
+        CREATE TABLE layouts (
+            id INTEGER PRIMARY KEY,
+            channels TEXT NOT NULL UNIQUE
+        );
+
+        CREATE TABLE epochs (
+            first_ms INTEGER PRIMARY KEY,
+            offset_ms INTEGER NOT NULL
+        );
+
+        -- One row a batch; data as in edge/store/codec.py.
+        CREATE TABLE readings (
+            first_ms INTEGER PRIMARY KEY,
+            last_ms INTEGER NOT NULL,
+            count INTEGER NOT NULL,
+            layout INTEGER NOT NULL REFERENCES layouts (id),
+            data BLOB NOT NULL
+        );
+
+        -- Roll-ups over (start_s, start_s + 60] and (start_s, start_s + 900]; data is JSON, for
+        -- each channel of the layout [n, min, mean, max] or null where nothing was read.
+        CREATE TABLE minutes (
+            start_s INTEGER PRIMARY KEY,
+            layout INTEGER NOT NULL REFERENCES layouts (id),
+            data TEXT NOT NULL
+        );
+        CREATE TABLE quarter_hours (
+            start_s INTEGER PRIMARY KEY,
+            layout INTEGER NOT NULL REFERENCES layouts (id),
+            data TEXT NOT NULL
+        );
+
+        -- Ids are never used twice; the id that receivers see is "<installation>-<id>".
+        CREATE TABLE events (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            at_ms INTEGER NOT NULL,
+            kind TEXT NOT NULL,
+            section TEXT,
+            body TEXT NOT NULL
+        );
+        CREATE INDEX events_by_kind ON events (kind, at_ms);
+
+        -- What each messenger still has to tell (accepted_ms null), and when it was accepted.
+        CREATE TABLE outbox (
+            messenger TEXT NOT NULL,
+            event_id INTEGER NOT NULL REFERENCES events (id),
+            accepted_ms INTEGER,
+            PRIMARY KEY (messenger, event_id)
+        ) WITHOUT ROWID;
+        CREATE INDEX outbox_waiting ON outbox (messenger, event_id) WHERE accepted_ms IS NULL;
+
+        -- The judges' state after everything up to steady_ms; data is zlib of JSON.
+        CREATE TABLE state (
+            id INTEGER PRIMARY KEY CHECK (id = 1),
+            steady_ms INTEGER NOT NULL,
+            data BLOB NOT NULL
+        );
+        """
+    )
+
+
+def open_database(folder: Path) -> Any:
+    """dryhold.db in the state folder, ready to write."""
+    return open_for_writing(folder / FILE, migrations)
