@@ -11,6 +11,7 @@ zlib of a UTF-8 JSON object with
 import json
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 from edge.errors import StoreError
@@ -46,7 +47,7 @@ def encode(ticks: Sequence[Tick], names: Sequence[str]) -> bytes:
         if (stretches := _stretches([tick.faults.get(name) for tick in ticks]))
     }
     plain = {
-        "t": [later - sooner for sooner, later in zip(times, times[1:], strict=False)],
+        "t": [later - sooner for sooner, later in pairwise(times)],
         "v": columns,
         "why": why,
     }

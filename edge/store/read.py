@@ -241,8 +241,10 @@ class Reader:
         self, table: str, length_s: int, channel: str, since: float, until: float
     ) -> Iterator[Point]:
         for epoch in self._epochs():
-            low = max(since - epoch.offset / 1000.0, (epoch.first - length_s * 1000) / 1000.0)
-            high = min(until - epoch.offset / 1000.0, epoch.before / 1000.0 - length_s)
+            # A row belongs to the epoch in which it ended.
+            offset_s = epoch.offset / 1000.0
+            low = max(since - offset_s, epoch.first / 1000.0 - length_s)
+            last = epoch.before / 1000.0 - length_s
             for number, names in self._layouts().items():
                 if channel not in names:
                     continue
@@ -251,10 +253,10 @@ class Reader:
                 rows = self._ask(
                     f"SELECT start_s, json_extract(data, '{cell}[0]'), json_extract(data, '{cell}[1]'),"
                     f" json_extract(data, '{cell}[2]'), json_extract(data, '{cell}[3]') FROM {table}"
-                    " WHERE start_s > ? AND start_s < ? AND layout = ? ORDER BY start_s",
-                    (low, high, number),
+                    " WHERE start_s > ? AND start_s < ? AND start_s <= ? AND layout = ?"
+                    " ORDER BY start_s",
+                    (low, until - offset_s, last, number),
                 )
-                offset_s = epoch.offset / 1000.0
                 for start, n, least, mean, most in rows:
                     if n is not None:
                         yield Point(start + offset_s, n, least / GRID, mean / GRID, most / GRID)

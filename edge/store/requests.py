@@ -1,0 +1,109 @@
+"""The letterbox: what page, button and shell ask of the daemon. A small file of its own, so that
+dryhold.db keeps one writer. Written by many processes, emptied by the daemon."""
+
+import json
+import sqlite3
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from edge.errors import StoreError
+from edge.model import Request
+from edge.store.database import Migrations, open_for_writing
+
+FILE = "letterbox.db"
+
+KINDS = {
+    "acknowledge": "an alert was seen by a person",
+    "shelve": "an alert stays quiet for a limited time",
+    "hold_start": "begin a hold test",
+    "hold_stop": "end the hold test",
+    "working": "a technician is at work: keep alerts quiet for a limited time",
+}
+"""What may be asked for."""
+
+MOST_WAITING = 100
+"""More than this unread means that nobody empties the letterbox; then posting is refused."""
+
+KEPT_S = 90 * 86400.0
+
+migrations = Migrations("letterbox")
+
+
+@migrations()  # type: ignore[untyped-decorator]
+def begin(db: Any) -> None:
+    db.executescript(
+        """
+        CREATE TABLE requests (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            posted_ms INTEGER NOT NULL,
+            kind TEXT NOT NULL,
+            by TEXT NOT NULL,
+            what TEXT NOT NULL,
+            done_ms INTEGER,
+            answer TEXT
+        );
+        CREATE INDEX requests_waiting ON requests (id) WHERE done_ms IS NULL;
+        """
+    )
+
+
+class Box:
+    """The letterbox in a state folder; each thread and process opens its own."""
+
+    def __init__(self, folder: Path, utc: Callable[[], float] = time.time) -> None:
+        self._path = folder / FILE
+        self._utc = utc
+        self._db = open_for_writing(self._path, migrations)
+        self._conn: sqlite3.Connection = self._db.conn
+
+    def close(self) -> None:
+        self._db.close()
+
+    def post(self, kind: str, by: str, what: Mapping[str, Any]) -> int:
+        """Ask; the request's number. ValueError for an unknown kind, StoreError for a full box."""
+        if kind not in KINDS:
+            raise ValueError(f"expected a request of {', '.join(KINDS)}, found {kind!r}")
+        text = json.dumps(dict(what), separators=(",", ":"))
+        added = self._ask(
+            "INSERT INTO requests (posted_ms, kind, by, what) SELECT ?, ?, ?, ?"
+            " WHERE (SELECT count(*) FROM requests WHERE done_ms IS NULL) < ?",
+            (self._now_ms(), kind, by, text, MOST_WAITING),
+        )
+        if added.rowcount != 1 or added.lastrowid is None:
+            raise StoreError(
+                f"{self._path}: expected the daemon to read requests,"
+                f" found {MOST_WAITING} of them unread"
+            )
+        return added.lastrowid
+
+    def waiting(self) -> list[Request]:
+        """Requests not done yet, oldest first."""
+        rows = self._ask(
+            "SELECT id, kind, by, what FROM requests WHERE done_ms IS NULL ORDER BY id"
+        )
+        return [Request(n, kind, by, json.loads(what)) for n, kind, by, what in rows.fetchall()]
+
+    def done(self, request_id: int, answer: str) -> None:
+        """Set a request aside with what became of it; old ones are let go."""
+        now = self._now_ms()
+        self._ask(
+            "UPDATE requests SET done_ms = ?, answer = ? WHERE id = ?", (now, answer, request_id)
+        )
+        self._ask("DELETE FROM requests WHERE done_ms < ?", (now - int(KEPT_S * 1000),))
+
+    def answer(self, request_id: int) -> str | None:
+        """What became of a request; None while it waits or when it is no longer kept."""
+        row = self._ask("SELECT answer FROM requests WHERE id = ?", (request_id,)).fetchone()
+        return None if row is None else row[0]
+
+    def _now_ms(self) -> int:
+        return round(self._utc() * 1000.0)
+
+    def _ask(self, sql: str, given: tuple[Any, ...] = ()) -> sqlite3.Cursor:
+        try:
+            cursor: sqlite3.Cursor = self._db.execute(sql, given)
+        except sqlite3.Error as error:
+            raise StoreError(f"{self._path}: expected an answer, found: {error}") from error
+        return cursor

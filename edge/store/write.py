@@ -1,0 +1,309 @@
+"""The one writer of dryhold.db: readings, roll-ups, events, notices and state, in one transaction."""
+
+import json
+import logging
+import sqlite3
+import uuid
+import zlib
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from itertools import groupby
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from edge.errors import StoreError
+from edge.model import Event, Tick
+from edge.settings import Settings
+from edge.store import codec
+from edge.store.rollup import RollUp, Row
+from edge.store.schema import FILE, open_database
+
+log = logging.getLogger(__name__)
+
+OUTBOX_LIMIT = 100_000
+"""The most notices that may wait for one messenger: years of a quiet site, weeks of a bad one."""
+
+PRUNE_EVERY_MS = 3600 * 1000
+PRUNE_ROWS = 240  # four times what an hour adds, so that a change of retention catches up
+
+_TIERS = {"minutes": 60, "quarter_hours": 900}
+
+
+class Saved(NamedTuple):
+    """The judges' state as last kept, and the steady second up to which it had seen."""
+
+    state: Mapping[str, Any]
+    steady: float
+
+
+class Writer:
+    """Store and outbox; used from one thread. Every fault of the disk or file is a StoreError."""
+
+    def __init__(
+        self,
+        folder: Path,
+        settings: Settings,
+        messengers: Sequence[str],
+        outbox_limit: int = OUTBOX_LIMIT,
+    ) -> None:
+        self._path = folder / FILE
+        self._keeping = settings.keeping
+        self._messengers = tuple(messengers)
+        self._limit = outbox_limit
+        self._names = [channel.name for channel in settings.channel]
+        self._db = open_database(folder)
+        self._conn: sqlite3.Connection = self._db.conn
+        self._pruned_ms: int | None = None
+        with self._transaction():
+            self._installation = self._fact("installation") or self._set(
+                "installation", str(uuid.uuid4())
+            )
+            self._layout = self._layout_of([[c.name, c.quantity] for c in settings.channel])
+        self._last_request = int(self._fact("last_request") or 0)
+        newest = self._one("SELECT offset_ms FROM epochs ORDER BY first_ms DESC LIMIT 1")
+        self._offset_ms: int | None = None if newest is None else newest[0]
+        self._rollups = self._resumed()
+
+    def close(self) -> None:
+        self._db.close()
+
+    # --- what was kept before
+
+    def saved(self) -> Saved | None:
+        """The judges' state, None where there is none; StoreError for a damaged one."""
+        row = self._one("SELECT steady_ms, data FROM state")
+        if row is None:
+            return None
+        try:
+            state = json.loads(zlib.decompress(row[1]))
+        except (zlib.error, ValueError) as error:
+            raise StoreError(f"{self._path}: expected the judges' state, found: {error}") from error
+        return Saved(state, row[0] / 1000.0)
+
+    def steady(self) -> float | None:
+        """The newest steady second that anything was kept for; time goes on from there."""
+        row = self._one(
+            "SELECT max(t) FROM (SELECT max(last_ms) t FROM readings"
+            " UNION ALL SELECT max(steady_ms) FROM state)"
+        )
+        return None if row is None or row[0] is None else row[0] / 1000.0
+
+    def since(self, steady: float) -> Iterator[Tick]:
+        """The kept ticks after that steady second, in the settings' present order of channels; a
+        channel that was not configured then has neither value nor fault."""
+        after = codec.milliseconds(steady)
+        rows = self._all(
+            "SELECT first_ms, layout, data FROM readings WHERE last_ms > ? ORDER BY first_ms",
+            (after,),
+        )
+        layouts = {
+            number: [name for name, _ in json.loads(text)]
+            for number, text in self._all("SELECT id, channels FROM layouts")
+        }
+        epochs = self._all("SELECT first_ms, offset_ms FROM epochs ORDER BY first_ms DESC")
+        for first_ms, layout, data in rows:
+            names = layouts[layout]
+            offset_ms = next((o for first, o in epochs if first <= first_ms), 0)
+            try:
+                ticks = codec.decode(data, first_ms, offset_ms, names)
+            except StoreError as error:
+                log.error("passed over a batch that cannot be read: %s", error)
+                continue
+            places = [names.index(n) if n in names else None for n in self._names]
+            for tick in ticks:
+                if codec.milliseconds(tick.t) > after:
+                    yield tick._replace(
+                        values=tuple(None if p is None else tick.values[p] for p in places),
+                        faults={n: why for n, why in tick.faults.items() if n in self._names},
+                    )
+
+    def last_request(self) -> int:
+        """The highest number of a request that the judges have seen and whose effect is kept."""
+        return self._last_request
+
+    # --- keeping
+
+    def keep(
+        self, ticks: Sequence[Tick], events: Sequence[Event], state: Mapping[str, Any] | None
+    ) -> None:
+        """In one transaction: these readings with the roll-ups they finish, these events with a
+        notice for every messenger, and the judges' state after `ticks`.
+
+        With events it returns only once they would survive a power cut. On StoreError nothing of
+        it was kept, and the same call may be made again.
+        """
+        rollups = {name: rollup.copy() for name, rollup in self._rollups.items()}
+        offset_ms, last_request = self._offset_ms, self._last_request
+        with self._transaction(lasting=bool(events)):
+            for offset, batch in groupby(ticks, key=lambda t: codec.milliseconds(t.offset_s)):
+                offset_ms = self._keep_batch(list(batch), offset, offset_ms, rollups)
+            for event in events:
+                self._keep_event(event)
+            last_request = max([last_request, *(r.id for t in ticks for r in t.requests)])
+            if last_request != self._last_request:
+                self._set("last_request", str(last_request))
+            if state is not None:
+                self._keep_state(state, ticks)
+        self._rollups, self._offset_ms, self._last_request = rollups, offset_ms, last_request
+        if ticks:
+            self._prune(codec.milliseconds(ticks[-1].t))
+
+    def _keep_batch(
+        self, batch: list[Tick], offset: int, before: int | None, rollups: dict[str, RollUp]
+    ) -> int:
+        first, last = codec.milliseconds(batch[0].t), codec.milliseconds(batch[-1].t)
+        if offset != before:
+            self._do("INSERT OR REPLACE INTO epochs VALUES (?, ?)", (first, offset))
+        self._do(
+            "INSERT INTO readings VALUES (?, ?, ?, ?, ?)",
+            (first, last, len(batch), self._layout, codec.encode(batch, self._names)),
+        )
+        plain = [
+            (codec.milliseconds(tick.t), [codec.whole(v) for v in tick.values]) for tick in batch
+        ]
+        for table, rollup in rollups.items():
+            self._keep_rows(table, rollup.feed(plain))
+        return offset
+
+    def _keep_rows(self, table: str, rows: Sequence[Row]) -> None:
+        for start_s, cells in rows:
+            self._do(
+                f"INSERT OR REPLACE INTO {table} VALUES (?, ?, ?)",
+                (start_s, self._layout, json.dumps(cells, separators=(",", ":"))),
+            )
+
+    def _keep_event(self, event: Event) -> None:
+        body = json.dumps(event.as_json(), separators=(",", ":"), ensure_ascii=False)
+        number = self._do(
+            "INSERT INTO events (at_ms, kind, section, body) VALUES (?, ?, ?, ?)",
+            (codec.milliseconds(event.at), event.kind, event.section, body),
+        ).lastrowid
+        for messenger in self._messengers:
+            self._do("INSERT INTO outbox VALUES (?, ?, NULL)", (messenger, number))
+            self._bound(messenger)
+
+    def _keep_state(self, state: Mapping[str, Any], ticks: Sequence[Tick]) -> None:
+        seen = self._one("SELECT steady_ms FROM state")
+        at = codec.milliseconds(ticks[-1].t) if ticks else (seen[0] if seen else 0)
+        data = zlib.compress(json.dumps(state, separators=(",", ":")).encode(), 6)
+        self._do("INSERT OR REPLACE INTO state VALUES (1, ?, ?)", (at, data))
+
+    # --- the outbox
+
+    def waiting(self, messenger: str, after: int, limit: int) -> list[tuple[int, dict[str, Any]]]:
+        """The oldest events that the messenger has not had accepted, past the number `after`:
+        the number and the event as receivers see it, id included."""
+        rows = self._all(
+            "SELECT id, body FROM outbox JOIN events ON events.id = event_id"
+            " WHERE messenger = ? AND accepted_ms IS NULL AND event_id > ?"
+            " ORDER BY event_id LIMIT ?",
+            (messenger, after, limit),
+        )
+        return [(n, {"id": f"{self._installation}-{n}", **json.loads(body)}) for n, body in rows]
+
+    def accepted(self, messenger: str, numbers: Sequence[int], at: float) -> None:
+        """Mark these as accepted by the receiver at that second of UTC."""
+        with self._transaction():
+            for number in numbers:
+                self._do(
+                    "UPDATE outbox SET accepted_ms = ? WHERE messenger = ? AND event_id = ?",
+                    (codec.milliseconds(at), messenger, number),
+                )
+
+    def backlog(self, messenger: str) -> int:
+        """How many notices wait for the messenger."""
+        row = self._one(
+            "SELECT count(*) FROM outbox WHERE messenger = ? AND accepted_ms IS NULL", (messenger,)
+        )
+        return 0 if row is None else int(row[0])
+
+    def dropped(self, messenger: str) -> int:
+        """How many of the oldest notices were given up since the beginning, for want of room."""
+        return int(self._fact(f"dropped {messenger}") or 0)
+
+    def _bound(self, messenger: str) -> None:
+        over = self.backlog(messenger) - self._limit
+        if over <= 0:
+            return
+        self._do(
+            "DELETE FROM outbox WHERE messenger = ? AND event_id IN (SELECT event_id FROM outbox"
+            " WHERE messenger = ? AND accepted_ms IS NULL ORDER BY event_id LIMIT ?)",
+            (messenger, messenger, over),
+        )
+        self._set(f"dropped {messenger}", str(self.dropped(messenger) + over))
+
+    # --- underneath
+
+    def _resumed(self) -> dict[str, RollUp]:
+        """The roll-ups as they stood: the unfinished stretches are in the readings."""
+        rollups = {}
+        for table, length_s in _TIERS.items():
+            rollup = RollUp(length_s, len(self._names))
+            done = self._one(f"SELECT max(start_s) FROM {table}")
+            start = 0.0 if done is None or done[0] is None else float(done[0] + length_s)
+            plain = (
+                (codec.milliseconds(tick.t), [codec.whole(v) for v in tick.values])
+                for tick in self.since(start)
+            )
+            with self._transaction():
+                self._keep_rows(table, rollup.feed(plain))
+            rollups[table] = rollup
+        return rollups
+
+    def _prune(self, now_ms: int) -> None:
+        """Let go of what is older than its retention, in small steps."""
+        if self._pruned_ms is not None and now_ms - self._pruned_ms < PRUNE_EVERY_MS:
+            return
+        self._pruned_ms = now_ms
+        keeping = self._keeping
+        for table, key, oldest in (
+            ("readings", "first_ms", now_ms - codec.milliseconds(keeping.readings_s)),
+            ("minutes", "start_s", now_ms // 1000 - int(keeping.minutes_s)),
+            ("quarter_hours", "start_s", now_ms // 1000 - int(keeping.quarter_hours_s)),
+        ):
+            with self._transaction():
+                self._do(
+                    f"DELETE FROM {table} WHERE {key} IN (SELECT {key} FROM {table}"
+                    f" WHERE {key} < ? ORDER BY {key} LIMIT {PRUNE_ROWS})",
+                    (oldest,),
+                )
+
+    @contextmanager
+    def _transaction(self, lasting: bool = False) -> Iterator[None]:
+        """One transaction; with `lasting`, on the card itself before it is over."""
+        try:
+            if lasting:
+                self._conn.execute("PRAGMA synchronous = FULL")
+            try:
+                with self._db.atomic():
+                    yield
+            finally:
+                if lasting:
+                    self._conn.execute("PRAGMA synchronous = NORMAL")
+        except (sqlite3.Error, OSError) as error:
+            raise StoreError(f"{self._path}: expected to keep a batch, found: {error}") from error
+
+    def _do(self, sql: str, given: Sequence[Any] = ()) -> sqlite3.Cursor:
+        return self._conn.execute(sql, given)
+
+    def _all(self, sql: str, given: Sequence[Any] = ()) -> list[Any]:
+        try:
+            return self._conn.execute(sql, given).fetchall()
+        except sqlite3.Error as error:
+            raise StoreError(f"{self._path}: expected an answer, found: {error}") from error
+
+    def _one(self, sql: str, given: Sequence[Any] = ()) -> Any:
+        return next(iter(self._all(sql, given)), None)
+
+    def _fact(self, name: str) -> str | None:
+        row = self._one("SELECT value FROM facts WHERE name = ?", (name,))
+        return None if row is None else str(row[0])
+
+    def _set(self, name: str, value: str) -> str:
+        self._do("INSERT OR REPLACE INTO facts VALUES (?, ?)", (name, value))
+        return value
+
+    def _layout_of(self, channels: list[list[str]]) -> int:
+        text = json.dumps(channels, separators=(",", ":"))
+        self._do("INSERT OR IGNORE INTO layouts (channels) VALUES (?)", (text,))
+        return int(self._one("SELECT id FROM layouts WHERE channels = ?", (text,))[0])
