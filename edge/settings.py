@@ -427,7 +427,12 @@ def _refers(path: str, named: str, wanted: str, quantity: Mapping[Any, Any]) -> 
 def _unique(raw: Raw) -> Iterator[str]:
     yield from _twice(_rows(raw, "channel"), "name")
     yield from _twice(
-        [row for row in _rows(raw, "channel") if row[1].get("input") != "simulated"], "input"
+        [
+            row
+            for row in _rows(raw, "channel")
+            if str(row[1].get("input")).partition(":")[0] != "simulated"
+        ],
+        "input",
     )
     yield from _twice(_rows(raw, "system"), "name")
     yield from _twice([(p, {"pressure": t.get("pressure")}) for p, t in _sections(raw)], "pressure")
