@@ -1,0 +1,98 @@
+"""The systemd units, as systemd itself sees them."""
+
+import re
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+SYSTEMD = Path(__file__).parents[1] / "systemd"
+UNITS = sorted(path.name for path in SYSTEMD.glob("*.service"))
+
+
+def as_installed(unit: str, folder: Path) -> Path:
+    """The unit with its program where this machine has one, since verify looks for it."""
+    text = (SYSTEMD / unit).read_text()
+    program = folder / "dryhold"
+    program.write_text("#!/bin/sh\n")
+    program.chmod(0o755)
+    placed, times = re.subn(
+        r"(?m)^ExecStart=/opt/dryhold/bin/dryhold ", f"ExecStart={program} ", text
+    )
+    assert times == 1
+    copy = folder / unit
+    copy.write_text(placed)
+    return copy
+
+
+def analyze(needs: Callable[[str], str], *words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [needs("systemd-analyze"), *words], capture_output=True, text=True, timeout=60, check=False
+    )
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_systemd_finds_no_fault_in_the_units(
+    unit: str, needs: Callable[[str], str], tmp_path: Path
+) -> None:
+    """verify with every error counted passes each unit, and says nothing."""
+    copy = as_installed(unit, tmp_path)
+    found = analyze(needs, "verify", "--recursive-errors=yes", "--man=no", str(copy))
+    about_ours = [line for line in (found.stdout + found.stderr).splitlines() if unit in line]
+    assert (found.returncode, about_ours) == (0, []), found.stderr
+
+
+def test_verify_would_have_seen_a_typing_error(needs: Callable[[str], str], tmp_path: Path) -> None:
+    """The same call fails on a misspelt key, so that its silence means something."""
+    copy = as_installed("dryhold.service", tmp_path)
+    copy.write_text(copy.read_text().replace("WatchdogSec=", "WatchdogSecs="))
+    found = analyze(needs, "verify", "--recursive-errors=yes", "--man=no", str(copy))
+    assert found.returncode != 0
+    assert "WatchdogSecs" in found.stderr
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_units_are_hardened(unit: str, needs: Callable[[str], str]) -> None:
+    """systemd rates the exposure of each unit at 2.0 of 10 or less."""
+    found = analyze(
+        needs, "security", "--offline=true", "--threshold=20", "--no-pager", str(SYSTEMD / unit)
+    )
+    assert found.returncode == 0, found.stdout[-300:] + found.stderr
+
+
+def test_the_daemon_reaches_its_sensors_and_nothing_else() -> None:
+    """The device list is closed but for I2C and GPIO, and devices are not hidden altogether."""
+    lines = (SYSTEMD / "dryhold.service").read_text().splitlines()
+    assert "DevicePolicy=closed" in lines
+    allowed = [line for line in lines if line.startswith("DeviceAllow=")]
+    assert allowed == ["DeviceAllow=char-i2c rw", "DeviceAllow=char-gpiochip rw"]
+    assert not any(line.startswith("PrivateDevices=") for line in lines)
+    assert "Type=notify" in lines
+    assert any(line.startswith("WatchdogSec=") for line in lines)
+
+
+def test_users_and_folders_are_what_the_units_expect(
+    needs: Callable[[str], str], tmp_path: Path
+) -> None:
+    """systemd-sysusers and systemd-tmpfiles make user, groups and folder in an empty root."""
+    (tmp_path / "etc").mkdir()
+    for program, given in (
+        ("systemd-sysusers", "sysusers.conf"),
+        ("systemd-tmpfiles", "tmpfiles.conf"),
+    ):
+        extra = ["--create"] if program == "systemd-tmpfiles" else []
+        found = subprocess.run(
+            [needs(program), *extra, f"--root={tmp_path}", str(SYSTEMD / given)],
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+        assert found.returncode == 0, found.stderr
+    passwd = (tmp_path / "etc/passwd").read_text()
+    groups = (tmp_path / "etc/group").read_text()
+    assert re.search(r"(?m)^dryhold:x:\d+:\d+:dryhold:/var/lib/dryhold:", passwd)
+    assert re.search(r"(?m)^i2c:.*\bdryhold$", groups)
+    assert re.search(r"(?m)^gpio:.*\bdryhold$", groups)
+    assert (tmp_path / "etc/dryhold").is_dir()
