@@ -4,6 +4,7 @@ Quantities in the file are strings with a unit; here they are floats in the unit
 name ends with.
 """
 
+import contextlib
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
@@ -12,7 +13,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-from edge.core import pipe, units
+from edge.core import pipe, scale, units
 from edge.errors import SettingsError
 from edge.model import QUANTITIES, SUPPLY
 from edge.sensors import KINDS as INPUT_KINDS
@@ -497,8 +498,24 @@ def _scaling(path: str, row: Raw) -> Iterator[str]:
             yield f"{path}.reads.{way}: expected two different points, found {pair!r}"
     if "milliamps" in ways and "shunt" not in row:
         yield f'{path}.shunt: expected the resistance that the current crosses, as "100 Ω", found nothing'
+    if "ratio" in ways and row.get("quantity") == "voltage":
+        yield f"{path}.reads: expected volts or milliamps for a voltage, as it may be another's supply, found ratio"
+    yield from _pin(path, row, reads)
     if "ratio" in ways and "supplied_by" not in row:
         yield f"{path}.supplied_by: expected the voltage channel that measures this sensor's supply, found nothing"
+
+
+def _pin(path: str, row: Raw, reads: Raw) -> Iterator[str]:
+    """The most that a converter fed with 5 V may see; one fed with 3.3 V takes 3.6 V (TI SBAS444)."""
+    divider = row.get("divider", 1.0)
+    volts: list[object] = reads["volts"] if isinstance(reads.get("volts"), list) else []
+    sizes = [abs(v) for v in volts if isinstance(v, int | float)]
+    if "milliamps" in reads:
+        with contextlib.suppress(ValueError):  # told elsewhere
+            sizes.append(units.parse("resistance", row.get("shunt")) * scale.MOST_MA / 1000.0)
+    if isinstance(divider, int | float) and divider > 0 and max(sizes, default=0.0) / divider > 5.3:
+        pin = f"{max(sizes) / divider:.3g} V on the converter's pin"
+        yield f"{path}: expected a divider or a shunt that leaves at most 5.3 V, found {pin}"
 
 
 def _pipes(raw: Raw) -> Iterator[str]:
