@@ -12,6 +12,7 @@ from edge.errors import DryholdError
 COMMANDS = {
     "check": "report every fault in a settings file",
     "wiring": "show every channel in volts and in its unit, live, for hooking up",
+    "demo": "show it all on a simulated plant, in fast time",
 }
 """Every command with what it does. To add one: a file in edge/commands, and a line here."""
 
