@@ -42,6 +42,14 @@ class Status(StrEnum):
     MAINTENANCE_REQUIRED = "maintenance required"
 
 
+ALERTS = (
+    "low_pressure high_pressure no_cut_in no_cut_out slow_build long_run excess_runtime"
+    " short_cycling leak_growth fast_drop low_purity bypass_suspected setpoint_drift"
+    " maintenance_device_fault channel_fault stuck_reading hold_test_failed calibration_due"
+    " storage_low"
+).split()
+"""Every alert of the events contract; receivers find the state of each under its name."""
+
 GRID = 10_000
 """Measured values are kept to 1/GRID of their unit: finer than any sensor here resolves, and
 exact when written out and read back, so that a recording judged again gives the same answer."""

@@ -63,7 +63,32 @@ class Store(Protocol):
         self, ticks: Sequence[Tick], events: Sequence[Event], state: Mapping[str, Any] | None
     ) -> None:
         """In one transaction: these readings, these events with their notices in the outbox,
-        and the judges' state. `state` is given whenever there are events."""
+        and the judges' state. `state` is given whenever there are events or requests. StoreError
+        when nothing of it could be kept."""
+        ...
+
+    def last_request(self) -> int:
+        """The highest number of a request whose effect is kept."""
+        ...
+
+
+class Outbox(Protocol):
+    """What each messenger still has to tell, in the order of becoming known."""
+
+    def waiting(self, messenger: str, after: int, limit: int) -> list[tuple[int, dict[str, Any]]]:
+        """The oldest not accepted past the number `after`: number and event, JSON-ready."""
+        ...
+
+    def accepted(self, messenger: str, numbers: Sequence[int], at: float) -> None:
+        """Mark as accepted by the receiver, at that second of UTC."""
+        ...
+
+    def backlog(self, messenger: str) -> int:
+        """How many wait."""
+        ...
+
+    def dropped(self, messenger: str) -> int:
+        """How many of the oldest were given up for want of room."""
         ...
 
 
@@ -80,12 +105,17 @@ class Letterbox(Protocol):
 class Messenger(Protocol):
     """One way of telling. Drains its own share of the outbox; marks only what was accepted."""
 
-    name: str
+    name: str  # its own in the outbox: kind and address
 
-    def start(self) -> None: ...
-
-    def latest(self, picture: Mapping[str, Any]) -> None:
-        """The present readings and alerts, for receivers that want the newest and not the history."""
+    def tell(self, t: float, latest: Mapping[str, Any]) -> None:
+        """Once a tick, at steady second `t`: pass on what waits and, for receivers that want the
+        newest and not the history, `latest` (edge.latest). Never waits for the other side."""
         ...
 
-    def stop(self) -> None: ...
+    def state(self) -> dict[str, Any]:
+        """JSON-ready, for the page: "connected", "why" not, "waiting" and "dropped" notices."""
+        ...
+
+    def stop(self) -> None:
+        """Say goodbye, within a few seconds."""
+        ...

@@ -54,6 +54,7 @@ class Writer:
         self._db = open_database(folder)
         self._conn: sqlite3.Connection = self._db.conn
         self._pruned_ms: int | None = None
+        self._backlog: dict[str, int] = {}  # counted when first asked for after a change
         with self._transaction():
             self._installation = self._fact("installation") or self._set(
                 "installation", str(uuid.uuid4())
@@ -146,7 +147,11 @@ class Writer:
                 self._keep_state(state, ticks)
         self._rollups, self._offset_ms, self._last_request = rollups, offset_ms, last_request
         if ticks:
-            self._prune(codec.milliseconds(ticks[-1].t))
+            try:
+                self._prune(codec.milliseconds(ticks[-1].t))
+            except StoreError as error:
+                # What was given is kept; letting go of old rows can wait for the next hour.
+                log.warning("could not let go of old readings: %s", error)
 
     def _keep_batch(
         self, batch: list[Tick], offset: int, before: int | None, rollups: dict[str, RollUp]
@@ -180,11 +185,11 @@ class Writer:
         ).lastrowid
         for messenger in self._messengers:
             self._do("INSERT INTO outbox VALUES (?, ?, NULL)", (messenger, number))
+            self._backlog.pop(messenger, None)
             self._bound(messenger)
 
     def _keep_state(self, state: Mapping[str, Any], ticks: Sequence[Tick]) -> None:
-        seen = self._one("SELECT steady_ms FROM state")
-        at = codec.milliseconds(ticks[-1].t) if ticks else (seen[0] if seen else 0)
+        at = codec.milliseconds(ticks[-1].t if ticks else self.steady() or 0.0)
         data = zlib.compress(json.dumps(state, separators=(",", ":")).encode(), 6)
         self._do("INSERT OR REPLACE INTO state VALUES (1, ?, ?)", (at, data))
 
@@ -203,6 +208,7 @@ class Writer:
 
     def accepted(self, messenger: str, numbers: Sequence[int], at: float) -> None:
         """Mark these as accepted by the receiver at that second of UTC."""
+        self._backlog.pop(messenger, None)
         with self._transaction():
             for number in numbers:
                 self._do(
@@ -212,10 +218,13 @@ class Writer:
 
     def backlog(self, messenger: str) -> int:
         """How many notices wait for the messenger."""
-        row = self._one(
-            "SELECT count(*) FROM outbox WHERE messenger = ? AND accepted_ms IS NULL", (messenger,)
-        )
-        return 0 if row is None else int(row[0])
+        if messenger not in self._backlog:
+            row = self._one(
+                "SELECT count(*) FROM outbox WHERE messenger = ? AND accepted_ms IS NULL",
+                (messenger,),
+            )
+            self._backlog[messenger] = int(row[0])
+        return self._backlog[messenger]
 
     def dropped(self, messenger: str) -> int:
         """How many of the oldest notices were given up since the beginning, for want of room."""
@@ -230,6 +239,7 @@ class Writer:
             " WHERE messenger = ? AND accepted_ms IS NULL ORDER BY event_id LIMIT ?)",
             (messenger, messenger, over),
         )
+        self._backlog.pop(messenger, None)
         self._set(f"dropped {messenger}", str(self.dropped(messenger) + over))
 
     # --- underneath
@@ -281,6 +291,7 @@ class Writer:
                 if lasting:
                     self._conn.execute("PRAGMA synchronous = NORMAL")
         except (sqlite3.Error, OSError) as error:
+            self._backlog.clear()
             raise StoreError(f"{self._path}: expected to keep a batch, found: {error}") from error
 
     def _do(self, sql: str, given: Sequence[Any] = ()) -> sqlite3.Cursor:

@@ -1,0 +1,43 @@
+"""dryhold run --settings FILE --state DIR [--runtime DIR]"""
+
+import argparse
+import logging
+import os
+import signal
+import threading
+from pathlib import Path
+
+from edge.clock import SystemClock
+from edge.settings import load
+from edge.wiring import daemon
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--settings", type=Path, required=True, metavar="FILE")
+    parser.add_argument(
+        "--state", type=Path, required=True, metavar="DIR", help="where the database is kept"
+    )
+    parser.add_argument(
+        "--runtime",
+        type=Path,
+        metavar="DIR",
+        default=os.environ.get("RUNTIME_DIRECTORY"),
+        help="where latest.json is written every tick; best in memory"
+        " (default: systemd's runtime folder, else the state folder)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    settings = load(args.settings)
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda _n, _f: stop.set())
+    with daemon(
+        settings,
+        args.state,
+        args.runtime or args.state,
+        clock=lambda last: SystemClock(last, stop),
+    ) as made:
+        made.run()
+    return 0

@@ -1,0 +1,135 @@
+"""The always-on loop: sense, judge, keep, tell. Knows only ports."""
+
+import logging
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any
+
+from edge.clock import Offset
+from edge.heartbeat import Heartbeat
+from edge.keeper import Keeper
+from edge.latest import Latest
+from edge.model import Event, Reading, Request, Tick, on_grid
+from edge.ports import Clock, Judge, Letterbox, Messenger, Store
+from edge.settings import Settings
+
+log = logging.getLogger(__name__)
+
+
+class Daemon:
+    """Everything is given; `run` goes on until the clock says to stop."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        clock: Clock,
+        look: Callable[[], Sequence[Reading]],
+        judge: Judge,
+        store: Store,
+        letterbox: Letterbox,
+        messengers: Sequence[Messenger],
+        show: Callable[[Mapping[str, Any]], None],
+        heartbeat: Heartbeat,
+    ) -> None:
+        """`look` gives a reading for each channel of the settings, in order; `show` puts the
+        newest where the page finds it."""
+        self._every_s = settings.keeping.every_s
+        self._clock, self._look, self._judge = clock, look, judge
+        self._letterbox, self._messengers = letterbox, messengers
+        self._show, self._heartbeat = show, heartbeat
+        self._keeper = Keeper(store, settings.keeping.write_every_s, judge.state)
+        self._latest = Latest(settings)
+        self._offset = Offset(clock.steady(), clock.utc())
+        self._said: list[Event] = []  # the monitor's own facts, for the next keeping
+        self._posted: list[Request] = []
+        self._seen = store.last_request()
+        self._blind: str | None = None
+
+    def start(self, kept: Iterable[Tick] = ()) -> None:
+        """Catch up with ticks that were kept after the judges' state was, then say so."""
+        caught = [event for tick in kept for event in self._judge.look(tick)]
+        self._said += caught
+        now = self._clock.steady() + self._offset.seconds
+        self._said.append(Event(now, "monitor_started", "The monitor started."))
+
+    def run(self) -> None:
+        """Tick at the settings' pace; a tick that comes too late is left out, never bunched."""
+        due = self._clock.steady()
+        stop = False
+        while not stop:
+            self.tick()
+            missed = max(0, int((self._clock.steady() - due) // self._every_s))
+            due += (missed + 1) * self._every_s
+            stop = self._clock.wait_until(due)
+        self.stop()
+
+    def tick(self) -> None:
+        """Sense, judge, keep, tell."""
+        tick, readings = self._sense()
+        events = self._judge.look(tick)
+        self._keep(tick, events)
+        self._tell(tick, readings)
+        self._heartbeat.beat()
+
+    def stop(self) -> None:
+        """The end, when asked for: everything held is kept and every messenger says goodbye."""
+        self._heartbeat.stopping()
+        t = self._clock.steady()
+        event = Event(t + self._offset.seconds, "monitor_stopped", "The monitor was stopped.")
+        self._keeper.flush(t, [*self._said, event])
+        for messenger in self._messengers:
+            messenger.stop()
+
+    def _sense(self) -> tuple[Tick, Sequence[Reading]]:
+        # Whole milliseconds, as they are kept: what is judged now can be judged again.
+        t = round(self._clock.steady(), 3)
+        step = self._offset.look(t, self._clock.utc())
+        if step is not None:
+            self._said.append(_clock_stepped(t + self._offset.seconds, step))
+        readings = self._look()
+        self._posted = self._letterbox.waiting()
+        seen, self._seen = self._seen, max([self._seen, *(r.id for r in self._posted)])
+        tick = Tick(
+            t,
+            self._offset.seconds,
+            tuple(None if r.value is None else on_grid(r.value) for r in readings),
+            {r.channel: r.why or "no reason given" for r in readings if r.value is None},
+            tuple(request for request in self._posted if request.id > seen),
+        )
+        return tick, readings
+
+    def _keep(self, tick: Tick, events: list[Event]) -> None:
+        said, self._said = self._said, []
+        if self._keeper.keep(tick, [*said, *events]):
+            for request in self._posted:
+                self._letterbox.done(request.id, "seen")
+
+    def _tell(self, tick: Tick, readings: Sequence[Reading]) -> None:
+        monitor = {
+            "not_kept": self._keeper.trouble,
+            "readings_lost": self._keeper.lost_ticks,
+            "events_lost": self._keeper.lost_events,
+            "messengers": {m.name: m.state() for m in self._messengers},
+        }
+        latest = self._latest.compose(
+            tick, readings, self._clock.utc(), self._judge.picture(), monitor
+        )
+        self._show_latest(latest)
+        for messenger in self._messengers:
+            messenger.tell(tick.t, latest)
+
+    def _show_latest(self, latest: Mapping[str, Any]) -> None:
+        try:
+            self._show(latest)
+        except OSError as error:
+            # The page tells its reader that the file is old; keeping and telling go on.
+            if self._blind is None:
+                log.error("the page cannot be shown anything new: %s", error)
+            self._blind = str(error)
+        else:
+            self._blind = None
+
+
+def _clock_stepped(at: float, step_s: float) -> Event:
+    way = "forward" if step_s > 0 else "back"
+    text = f"The monitor's clock was set {way} by {abs(step_s):.0f} s."
+    return Event(at, "clock_stepped", text, numbers={"step_s": round(step_s, 3)})

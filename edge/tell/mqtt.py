@@ -1,0 +1,330 @@
+"""Tells an MQTT broker, 5 or 3.1.1, as asyncapi.yaml beside this file describes.
+
+paho's own queue is in memory and would hand over again what a restart had already sent, so it is
+given only what is in flight: each connection is a new client, and what the last one did not see
+accepted is taken from the outbox again, in order. A receiver drops doubles by their id.
+"""
+
+import json
+import logging
+import os
+import queue
+import random
+import ssl
+import time
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+
+from edge.errors import StoreError
+from edge.model import ALERTS
+from edge.ports import Outbox
+from edge.settings import Mqtt, Settings
+
+log = logging.getLogger(__name__)
+
+WINDOW = 100
+"""The most notices handed to the connection and not accepted yet."""
+
+IN_FLIGHT = 20
+"""The most of them on the wire at once; a broker may ask for fewer."""
+
+FIRST_WAIT_S = 1.0
+LONGEST_WAIT_S = 120.0
+KEEPALIVE_S = 30
+GOODBYE_S = 3.0
+
+_VERSIONS = {"5": MQTTProtocolVersion.MQTTv5, "3.1.1": MQTTProtocolVersion.MQTTv311}
+_STATES = ("active", "acknowledged", "shelved")
+
+
+def names(settings: Settings) -> list[str]:
+    """One for each broker."""
+    return [f"mqtt {broker.host}:{broker.port}" for broker in settings.mqtt]
+
+
+def open_messengers(settings: Settings, outbox: Outbox) -> list["MqttMessenger"]:
+    """One for each broker; none connects before it is first used."""
+    return [
+        MqttMessenger(name, broker, settings.site.id, outbox)
+        for name, broker in zip(names(settings), settings.mqtt, strict=True)
+    ]
+
+
+def password(environment: Mapping[str, str] = os.environ) -> str | None:
+    """The brokers' password: DRYHOLD_MQTT_PASSWORD, or the systemd credential mqtt_password."""
+    if "DRYHOLD_MQTT_PASSWORD" in environment:
+        return environment["DRYHOLD_MQTT_PASSWORD"]
+    folder = environment.get("CREDENTIALS_DIRECTORY")
+    if folder is None:
+        return None
+    path = Path(folder) / "mqtt_password"
+    return path.read_text().rstrip("\n") if path.exists() else None
+
+
+class MqttMessenger:
+    """One broker. Used from one thread; paho's network thread only puts news in a queue."""
+
+    def __init__(
+        self,
+        name: str,
+        broker: Mqtt,
+        site_id: str,
+        outbox: Outbox,
+        monotonic: Callable[[], float] = time.monotonic,
+        utc: Callable[[], float] = time.time,
+        jitter: Callable[[], float] = random.random,
+    ) -> None:
+        """`monotonic` is real time even where the site's runs faster: networks do not."""
+        self.name = name
+        self._broker, self._site_id, self._outbox = broker, site_id, outbox
+        self._monotonic, self._utc, self._jitter = monotonic, utc, jitter
+        self._prefix = f"dryhold/{site_id}"
+        self._client: paho.Client | None = None
+        self._news: queue.SimpleQueue[tuple[str, Any, Any]] = queue.SimpleQueue()
+        self._connected = False
+        self._why: str | None = "not connected yet"
+        self._failures = 0
+        self._next_try = 0.0
+        self._in_flight: dict[int, int] = {}  # the packet's number: the event's
+        self._handed = 0  # the highest event number handed to this connection
+        self._accepted: list[int] = []  # accepted, and not marked yet
+        self._hold_until = 0.0  # after a refusal
+        self._refusals = 0
+        self._said: dict[str, Any] = {}  # of each alert, what this connection was told last
+        self._readings_due = 0.0
+
+    def tell(self, t: float, latest: Mapping[str, Any]) -> None:
+        if self._client is None and self._monotonic() >= self._next_try:
+            self._connect()
+        self._hear()
+        if not self._connected:
+            return
+        self._hand_over()
+        self._tell_alerts(latest)
+        # After a restart or a change of pace the due time may lie anywhere: never wait longer.
+        self._readings_due = min(self._readings_due, t + self._broker.readings_every_s)
+        if t >= self._readings_due:
+            self._publish("readings", _readings(latest), qos=0)
+            self._readings_due = t + self._broker.readings_every_s
+
+    def state(self) -> dict[str, Any]:
+        return {
+            "connected": self._connected,
+            "why": self._why,
+            "waiting": self._outbox.backlog(self.name),
+            "dropped": self._outbox.dropped(self.name),
+        }
+
+    def stop(self) -> None:
+        client = self._client
+        if client is None:
+            return
+        deadline = self._monotonic() + GOODBYE_S
+        self._hear()
+        if self._connected:
+            self._hand_over()
+            self._publish_text("availability", "offline")
+            while self._connected and self._in_flight and self._monotonic() < deadline:
+                self._hear(wait_s=0.05)
+                self._hand_over()
+        client.disconnect()
+        client.loop_stop()
+        self._hear()
+        self._connected, self._client = False, None
+
+    # --- the connection
+
+    def _connect(self) -> None:
+        client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            # The same for ever: a broker that still holds a dead connection of ours ends it, and
+            # its last will, before the new one says "online".
+            client_id=f"dryhold-{self._site_id}",
+            protocol=_VERSIONS[self._broker.version],
+            reconnect_on_failure=False,
+        )
+        news = self._news
+        client.max_inflight_messages_set(IN_FLIGHT)
+        client.will_set(f"{self._prefix}/availability", "offline", qos=1, retain=True)
+
+        def connected(_c: Any, _u: Any, _flags: Any, reason: Any, properties: Any) -> None:
+            if reason.is_failure:
+                news.put(("lost", client, f"the broker refused: {reason}"))
+                return
+            most = getattr(properties, "ReceiveMaximum", IN_FLIGHT)
+            client.max_inflight_messages_set(min(IN_FLIGHT, most))
+            news.put(("connected", client, None))
+
+        def failed(_c: Any, _u: Any) -> None:
+            news.put(("lost", client, "nobody answers there"))
+            client.disconnect()  # or paho would go on trying at its own pace
+
+        def disconnected(_c: Any, _u: Any, _flags: Any, reason: Any, _p: Any) -> None:
+            news.put(("lost", client, f"the connection ended: {reason}"))
+
+        def published(_c: Any, _u: Any, packet: int, reason: Any, _p: Any) -> None:
+            refused = str(reason) if reason.is_failure else None
+            news.put(("published", client, (packet, refused)))
+
+        client.on_connect = connected
+        client.on_connect_fail = failed
+        client.on_disconnect = disconnected
+        client.on_publish = published
+        self._client = client
+        try:
+            if self._broker.user is not None:
+                client.username_pw_set(self._broker.user, password())
+            if self._broker.tls:
+                client.tls_set(ca_certs=self._broker.authority)
+            client.connect_async(self._broker.host, self._broker.port, keepalive=KEEPALIVE_S)
+        except (OSError, ssl.SSLError, ValueError) as error:
+            self._lost(str(error))
+            return
+        client.loop_start()
+
+    def _hear(self, wait_s: float = 0.0) -> None:
+        """Take in what the network thread reported; news of an earlier connection is old."""
+        while True:
+            try:
+                kind, client, what = (
+                    self._news.get(timeout=wait_s) if wait_s else self._news.get_nowait()
+                )
+            except queue.Empty:
+                break
+            wait_s = 0.0
+            if client is not self._client:
+                continue
+            if kind == "connected":
+                self._greet()
+            elif kind == "lost":
+                self._lost(what)
+            else:
+                self._published(*what)
+        self._mark()
+
+    def _greet(self) -> None:
+        log.info("%s: connected", self.name)
+        self._connected, self._why, self._failures = True, None, 0
+        self._in_flight.clear()
+        self._said.clear()
+        self._handed, self._readings_due = 0, float("-inf")
+        self._publish_text("availability", "online")
+
+    def _lost(self, why: str) -> None:
+        if self._connected or self._failures == 0:
+            log.warning("%s: %s; trying again", self.name, why)
+        self._client, self._connected, self._why = None, False, why
+        self._in_flight.clear()
+        self._next_try = self._monotonic() + self._wait(self._failures)
+        self._failures += 1
+
+    def _wait(self, failures: int) -> float:
+        """Longer each time, up to a bound, and spread: many sites lose one broker together."""
+        longest = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(failures, 16))
+        return longest * (0.5 + 0.5 * self._jitter())
+
+    # --- events
+
+    def _hand_over(self) -> None:
+        if self._monotonic() < self._hold_until:
+            return
+        room = WINDOW - len(self._in_flight)
+        if room <= 0:
+            return
+        for number, event in self._outbox.waiting(self.name, self._handed, room):
+            packet = self._publish("events", event, qos=1, retain=False)
+            if packet is None:
+                break
+            self._in_flight[packet] = number
+            self._handed = number
+
+    def _published(self, packet: int, refused: str | None) -> None:
+        number = self._in_flight.pop(packet, None)
+        if refused is None:
+            if number is not None:
+                self._accepted.append(number)
+                self._refusals, self._why = 0, None
+            return
+        if self._why is None:
+            log.warning("%s: the broker refused a message: %s", self.name, refused)
+        self._why = f"the broker refused a message: {refused}"
+        if number is not None:
+            # It stays in the outbox and goes first when the hold is over, with all after it.
+            self._handed = min(self._handed, number - 1)
+            if self._monotonic() >= self._hold_until:  # the first refusal of this attempt
+                self._hold_until = self._monotonic() + self._wait(self._refusals)
+                self._refusals += 1
+
+    def _mark(self) -> None:
+        if not self._accepted:
+            return
+        try:
+            self._outbox.accepted(self.name, self._accepted, self._utc())
+        except StoreError as error:
+            log.error("%s: accepted, but not marked yet: %s", self.name, error)
+            return
+        self._accepted = []
+
+    # --- the newest
+
+    def _tell_alerts(self, latest: Mapping[str, Any]) -> None:
+        opened = latest["picture"].get("alerts", [])
+        for alert in ALERTS:
+            mine = [o for o in opened if o["alert"] == alert]
+            told = [(o.get("section"), o["state"], o["priority"], o.get("cause")) for o in mine]
+            if self._said.get(alert) == told:
+                continue
+            body = {"alert": alert, "at": latest["at"], "state": _state(mine), "open": mine}
+            if self._publish(f"alerts/{alert}", body, qos=1) is None:
+                return
+            self._said[alert] = told
+
+    def _publish(
+        self, topic: str, body: Mapping[str, Any], qos: int, retain: bool = True
+    ) -> int | None:
+        return self._publish_text(topic, json.dumps(body, ensure_ascii=False), qos, retain)
+
+    def _publish_text(self, topic: str, text: str, qos: int = 1, retain: bool = True) -> int | None:
+        """The packet's number, None when the connection is gone."""
+        if self._client is None:
+            return None
+        sent = self._client.publish(f"{self._prefix}/{topic}", text.encode(), qos, retain)
+        return sent.mid if sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
+
+
+def _state(opened: Sequence[Mapping[str, Any]]) -> str:
+    """The state that most needs a person, of one alert in all sections."""
+    found = {o["state"] for o in opened}
+    return next((state for state in _STATES if state in found), "inactive")
+
+
+def _readings(latest: Mapping[str, Any]) -> dict[str, Any]:
+    picture = latest["picture"]
+    return {
+        "at": latest["at"],
+        "channels": {
+            name: {
+                "quantity": c["quantity"],
+                "value": c["value"],
+                "unit": c["unit"],
+                "quality": c["status"],
+                "why": c["why"],
+                "age_s": c["age_s"],
+            }
+            for name, c in latest["channels"].items()
+        },
+        "state": picture.get("state"),
+        "reason": picture.get("reason"),
+        "todo": picture.get("todo"),
+        "not_judged": picture.get("not_judged", []),
+        "sections": {
+            # How each figure came about is for the page.
+            name: {key: value for key, value in figures.items() if key != "explain"}
+            for name, figures in picture.get("sections", {}).items()
+        },
+        "monitor": latest["monitor"],
+    }
