@@ -89,7 +89,8 @@ class Ads1115Input:
         chip, _, pins = channel.address.partition("/")
         self._address = int(chip, 16)
         self._pins = [int(pin) for pin in pins.split("-")]
-        self._unit = channel.unit
+        # Without `reads` the channel is a voltage, and the scale's answer is in volts.
+        self._unit = channel.unit if channel.reads else "V"
         self._divider = channel.divider
         self._supplied_by = channel.supplied_by
         self._scale = _scale(channel)
@@ -152,18 +153,17 @@ class Ads1115Input:
     def _reading(self, found: scale.Scaled, volts: float | None) -> Reading:
         value = found.value
         if value is not None:
-            value = on_grid(
-                units.inside(units.QUANTITY_KIND[self.quantity], value, self._unit)
-                if self._unit
-                else value
-            )
+            kind = units.QUANTITY_KIND[self.quantity]
+            value = on_grid(units.inside(kind, value, self._unit))
         return Reading(self.channel, self.quantity, value, found.status, found.why, volts)
 
     def _because(self, error: OSError) -> str:
         if isinstance(error, SensorError):
             return str(error)
         if error.errno in (errno.EREMOTEIO, errno.ENXIO):
-            return f"the converter at 0x{self._address:02x} does not answer (I2C error {error.errno})"
+            return (
+                f"the converter at 0x{self._address:02x} does not answer (I2C error {error.errno})"
+            )
         if error.errno == errno.ETIMEDOUT:
             return "the I2C bus timed out (error 110: a line held low?)"
         return f"I2C error {error.errno} at 0x{self._address:02x}: {error.strerror}"
