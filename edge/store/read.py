@@ -98,15 +98,13 @@ class Reader:
         return None if row is None else str(row[0])
 
     def span(self) -> tuple[float, float] | None:
-        """UTC of the first and last thing kept of the readings, roll-ups included; None for nothing."""
-        row = self._ask(
-            "SELECT min(a), max(b) FROM (SELECT min(first_ms) a, max(last_ms) b FROM readings"
-            " UNION ALL SELECT min(start_s) * 1000, max(start_s) * 1000 + 900000 FROM quarter_hours)"
+        """UTC of the first and the last of what is kept, roll-ups included; None for nothing."""
+        first, last = self._ask(
+            "SELECT max(min(a), (SELECT min(first_ms) FROM epochs)), max(b) FROM"
+            " (SELECT min(first_ms) a, max(last_ms) b FROM readings"
+            " UNION ALL SELECT min(start_s) * 1000, max(start_s) * 1000 FROM quarter_hours)"
         ).fetchone()
-        if row[0] is None:
-            return None
-        first, last = (self._utc_s(ms) for ms in row)
-        return first, last
+        return None if first is None else (self._utc_s(first), self._utc_s(last))
 
     def ribbon(self, channel: str, since: float, until: float, points: int = 600) -> Ribbon:
         """The channel over (since, until] in at most about `points` equal stretches.

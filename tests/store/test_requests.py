@@ -1,0 +1,50 @@
+"""The letterbox."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from edge.errors import StoreError
+from edge.model import Request
+from edge.store.requests import KEPT_S, MOST_WAITING, Box
+
+
+@pytest.fixture
+def boxes(tmp_path: Path) -> Iterator[tuple[Box, Box, list[float]]]:
+    """Two hands on one letterbox, as page and daemon have, and their clock."""
+    now = [1_764_072_000.0]
+    pair = Box(tmp_path, lambda: now[0]), Box(tmp_path, lambda: now[0])
+    yield *pair, now
+    for box in pair:
+        box.close()
+
+
+def test_what_is_posted_arrives_once_and_is_answered(boxes: tuple[Box, Box, list[float]]) -> None:
+    """A request posted through one connection waits in another until it is done, then its
+    poster can read what became of it until it is old."""
+    page, daemon, now = boxes
+    first = page.post("acknowledge", "page", {"alert": "low_pressure"})
+    second = page.post("hold_start", "button", {})
+    assert daemon.waiting() == [
+        Request(first, "acknowledge", "page", {"alert": "low_pressure"}),
+        Request(second, "hold_start", "button", {}),
+    ]
+    daemon.done(first, "seen")
+    assert [r.id for r in daemon.waiting()] == [second]
+    assert (page.answer(first), page.answer(second)) == ("seen", None)
+    now[0] += KEPT_S + 1
+    daemon.done(second, "seen")
+    assert (page.answer(first), page.answer(second)) == (None, "seen")
+
+
+def test_nonsense_and_floods_are_refused(boxes: tuple[Box, Box, list[float]]) -> None:
+    """An unknown kind is never written, and an unread box stops filling."""
+    page, daemon, _ = boxes
+    with pytest.raises(ValueError, match="open_valve"):
+        page.post("open_valve", "page", {})
+    for _ in range(MOST_WAITING):
+        page.post("acknowledge", "page", {})
+    with pytest.raises(StoreError):
+        page.post("acknowledge", "page", {})
+    assert len(daemon.waiting()) == MOST_WAITING
