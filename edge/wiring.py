@@ -2,10 +2,11 @@
 
 import importlib
 import logging
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from edge import latest
 from edge.daemon import Daemon
@@ -30,11 +31,12 @@ def daemon(
     runtime: Path,
     clock: Callable[[float | None], Clock],
     bench: Callable[[Clock], Bench] = lambda clock: Bench(steady=clock.steady, utc=clock.utc),
+    show: Callable[[Path, Mapping[str, Any]], None] = latest.write,
 ) -> Iterator[Daemon]:
     """A daemon that has caught up, with everything it stands on; closed at the end.
 
     `clock` makes the clock, given the newest steady second kept; `bench` what the sensors stand
-    on. SensorError and StoreError as they come.
+    on; `show` puts the newest in place for the page. SensorError and StoreError as they come.
     """
     with ExitStack() as opened:
         tellers = [
@@ -60,7 +62,7 @@ def daemon(
             writer,
             box,
             [m for teller in tellers for m in teller.open_messengers(settings, writer)],
-            partial(latest.write, runtime / LATEST),
+            partial(show, runtime / LATEST),
             Heartbeat(),
         )
         made.start(writer.since(saved.steady) if saved else ())

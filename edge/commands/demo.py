@@ -7,6 +7,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 
 from edge.demo import place
@@ -95,13 +96,14 @@ def _show(args: argparse.Namespace, folder: Path, family: Family, stop: threadin
         made.mkdir(exist_ok=True)
     place.write_settings(site, page_port, mqtt_port, args.speed)
     settings = load(site)
-    where = ["--settings", str(site), "--state", str(state), "--runtime", str(runtime)]
+    places = [str(site), str(state), str(runtime)]
 
     family.start("broker", ["-m", "edge.demo.broker", str(mqtt_port)])
     family.wait_for("the broker", lambda: place.answers(mqtt_port), READY_S)
     ticker = Ticker(settings.site.id, settings.site.zone)
-    family.start("daemon", ["-m", "edge", "run", *where, "--speed", f"{args.speed:g}"])
-    family.start("page", ["-m", "edge", "page", *where])
+    family.start("daemon", ["-m", "edge.demo.monitor", f"{args.speed:g}", *places])
+    options = zip(("--settings", "--state", "--runtime"), places, strict=True)
+    family.start("page", ["-m", "edge", "page", *chain.from_iterable(options)])
     ticker.start(mqtt_port)
     try:
         family.wait_for("the daemon", (runtime / "latest.json").exists, READY_S)

@@ -7,6 +7,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
 
 from edge.demo.place import LOOPBACK
 
@@ -17,7 +18,7 @@ class Ticker:
     def __init__(self, site_id: str, zone: ZoneInfo) -> None:
         self._topic = f"dryhold/{site_id}/events"
         self._zone = zone
-        self._client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
         self._client.on_connect = self._connected
         self._client.on_message = self._came
 

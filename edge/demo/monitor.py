@@ -1,0 +1,41 @@
+"""The real daemon in fast time: python -m edge.demo.monitor SPEED SETTINGS STATE RUNTIME
+
+The command `dryhold run` does the same in real time; only the clock differs, and that the newest
+is stamped with the real time and with the speed, for the page to tell its reader.
+"""
+
+import logging
+import signal
+import sys
+import threading
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from edge import latest
+from edge.clock import FastClock
+from edge.model import iso
+from edge.settings import load
+from edge.wiring import daemon
+
+
+def serve(speed: float, settings: Path, state: Path, runtime: Path) -> None:
+    """Run until SIGTERM or SIGINT."""
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda _n, _f: stop.set())
+
+    def show(path: Path, newest: Mapping[str, Any]) -> None:
+        monitor = {**newest["monitor"], "demo": {"speed": speed}}
+        latest.write(path, {**newest, "written_at": iso(time.time()), "monitor": monitor})
+
+    with daemon(
+        load(settings), state, runtime, clock=lambda last: FastClock(speed, last, stop), show=show
+    ) as made:
+        made.run()
+
+
+if __name__ == "__main__":
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    serve(float(sys.argv[1]), *map(Path, sys.argv[2:5]))
