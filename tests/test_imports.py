@@ -1,0 +1,174 @@
+"""Imports point one way: sense, judge, keep and tell do not know each other."""
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+# What each part may import of this project; the longest name that fits a module rules it.
+# "edge.core" covers all under it. Parts may always import from within themselves.
+MAY: dict[str, tuple[str, ...]] = {
+    "edge": (),
+    "edge.model": (),
+    "edge.errors": (),
+    "edge.ports": ("edge.model",),
+    "edge.core": ("edge.model", "edge.errors"),
+    "edge.measure": ("edge.model", "edge.core"),
+    "edge.detect": ("edge.model", "edge.errors", "edge.core", "edge.measure", "edge.settings"),
+    "edge.judge": (
+        "edge.model",
+        "edge.errors",
+        "edge.core",
+        "edge.measure",
+        "edge.detect",
+        "edge.alarms",
+        "edge.settings",
+    ),
+    "edge.alarms": ("edge.model", "edge.errors", "edge.core", "edge.settings"),
+    "edge.settings": ("edge.model", "edge.errors", "edge.core", "edge.sensors"),
+    "edge.plant": (),
+    "edge.story": ("edge.plant",),
+    "edge.clock": (),
+    "edge.heartbeat": (),
+    "edge.latest": ("edge.model", "edge.settings"),
+    "edge.keeper": ("edge.model", "edge.errors", "edge.ports"),
+    "edge.daemon": (
+        "edge.model",
+        "edge.errors",
+        "edge.ports",
+        "edge.settings",
+        "edge.clock",
+        "edge.heartbeat",
+        "edge.keeper",
+        "edge.latest",
+    ),
+    "edge.recording": ("edge.model", "edge.errors", "edge.core", "edge.settings"),
+    "edge.sensors": ("edge.model", "edge.errors", "edge.ports", "edge.core", "edge.settings"),
+    "edge.sensors.simulated": (
+        "edge.model",
+        "edge.errors",
+        "edge.plant",
+        "edge.story",
+        "edge.settings",
+    ),
+    "edge.store": ("edge.model", "edge.errors", "edge.ports", "edge.core", "edge.settings"),
+    "edge.tell": ("edge.model", "edge.errors", "edge.ports", "edge.core", "edge.settings"),
+    "edge.wiring": ("edge",),
+    "edge.demo": ("edge",),
+    "edge.commands": ("edge",),
+    "edge.commands.page": ("edge", "web"),
+    "edge.__main__": ("edge",),
+    "web": (
+        "edge.model",
+        "edge.errors",
+        "edge.settings",
+        "edge.core.units",
+        "edge.store.read",
+        "edge.store.requests",
+    ),
+}
+
+PURE = ("edge.core", "edge.measure", "edge.detect", "edge.judge", "edge.alarms", "edge.plant")
+"""Parts without clock, input or output."""
+
+BANNED = {
+    "asyncio", "http", "io", "logging", "os", "pathlib", "random", "select",
+    "shutil", "signal", "socket", "sqlite3", "subprocess", "tempfile", "threading", "time",
+    "urllib", "paho", "sqlite_utils", "flask", "gpiozero", "adafruit_ads1x15",
+}  # fmt: skip
+SEEDED = {"edge.plant": {"random"}}  # random.Random(seed) only
+
+FILES = sorted(
+    path
+    for package in ("edge", "web")
+    for path in (ROOT / package).rglob("*.py")
+    if "__pycache__" not in path.parts
+)
+
+
+def module_of(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def exists(module: str) -> bool:
+    base = ROOT.joinpath(*module.split("."))
+    return base.with_suffix(".py").exists() or base.is_dir()
+
+
+def imported(source: str) -> Iterator[str]:
+    """Every module that a file imports, by its full name; of `from edge import x`, edge.x."""
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "imports are written in full"
+            base = str(node.module)
+            for alias in node.names:
+                inner = f"{base}.{alias.name}"
+                yield inner if base.split(".")[0] in ("edge", "web") and exists(inner) else base
+
+
+def within(module: str, part: str) -> bool:
+    return module == part or module.startswith(part + ".")
+
+
+def rule_of(module: str) -> str:
+    return max((part for part in MAY if within(module, part)), key=len)
+
+
+def faults_in(module: str, source: str) -> list[str]:
+    part = rule_of(module)
+    allowed = (part, *MAY[part])
+    if part.count(".") > 1:  # a file with a rule of its own still belongs to its package
+        allowed = (*allowed, part.rpartition(".")[0])
+    faults = []
+    for name in imported(source):
+        if name.split(".")[0] in ("edge", "web"):
+            if name != "edge" and not any(within(name, a) for a in allowed):
+                faults.append(f"{module} imports {name}")
+        elif any(within(module, pure) for pure in PURE):
+            top = name.split(".")[0]
+            if top in BANNED - SEEDED.get(module, set()):
+                faults.append(f"{module} imports {name}, though it must be pure")
+    return faults
+
+
+@pytest.mark.parametrize("path", FILES, ids=module_of)
+def test_imports_point_one_way(path: Path) -> None:
+    """Each file imports only what the map of its part allows, and pure parts no clock and no I/O."""
+    module = module_of(path)
+    assert module == "edge" or rule_of(module) != "edge", f"{module} has no place in the map"
+    assert faults_in(module, path.read_text()) == []
+
+
+def test_the_check_sees_every_way_of_importing() -> None:
+    """A wrong import is seen as `import a.b`, as `from a import b`, inside a function, and in a pure part."""
+    assert faults_in("edge.core.units", "import edge.daemon")
+    assert faults_in("edge.core.units", "from edge import daemon")
+    assert faults_in("edge.core.units", "from edge.daemon import Daemon")
+    assert faults_in("edge.sensors.gpio", "def f():\n    from edge import store")
+    assert faults_in("edge.store.write", "from edge.tell import mqtt")
+    assert faults_in("web.views", "from edge.store import write")
+    assert faults_in("edge.core.units", "import time")
+    assert faults_in("edge.plant", "from edge.core import units")
+    assert not faults_in("web.views", "from edge.store import read\nimport time")
+
+
+def test_pure_parts_never_ask_for_the_time_of_day() -> None:
+    """No pure file calls now(), today() or utcnow(), by whatever module."""
+    for path in FILES:
+        if any(within(module_of(path), pure) for pure in PURE):
+            for node in ast.walk(ast.parse(path.read_text())):
+                if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
+                    assert node.func.attr not in ("now", "today", "utcnow"), path
+
+
+def test_nothing_heavy_is_imported_at_run_time() -> None:
+    """No file of the product imports numpy, scipy or pandas: the daemon must stay small."""
+    for path in FILES:
+        tops = {name.split(".")[0] for name in imported(path.read_text())}
+        assert not tops & {"numpy", "scipy", "pandas"}, path
