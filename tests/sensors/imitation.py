@@ -89,9 +89,7 @@ class Wire:
         self.count = 0
         self.before: Callable[[int], None] = lambda _: None
 
-    def writeto(
-        self, address: int, buffer: Any, *, start: int = 0, end: int | None = None
-    ) -> None:
+    def writeto(self, address: int, buffer: Any, *, start: int = 0, end: int | None = None) -> None:
         self._chip(address).write(bytes(buffer[start:end]))
 
     def readfrom_into(

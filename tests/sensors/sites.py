@@ -6,16 +6,20 @@ from edge.settings import Settings, check
 
 
 def site(*channels: dict[str, Any]) -> Settings:
-    """Checked settings; a simulated supply pressure comes last, where the channels name none."""
+    """Checked settings whose supply uses the first channel of each quantity; where no channel is
+    a pressure, a simulated one comes last."""
     rows = list(channels)
-    pressure = next((row["name"] for row in rows if row["quantity"] == "pressure"), None)
-    if pressure is None:
-        pressure = "spare"
+    if all(row["quantity"] != "pressure" for row in rows):
         rows.append({"name": "spare", "quantity": "pressure", "unit": "psi", "input": "simulated"})
+    used = {
+        row["quantity"]: row["name"]
+        for row in reversed(rows)
+        if row["quantity"] in ("pressure", "oxygen", "running", "temperature")
+    }
     return check(
         {
             "site": {"name": "Saltmarsh Lane depot", "id": "saltmarsh-lane"},
-            "supply": {"pressure": pressure, "cut_in": "38 psi", "cut_out": "52 psi"},
+            "supply": {**used, "cut_in": "38 psi", "cut_out": "52 psi"},
             "channel": rows,
         }
     )

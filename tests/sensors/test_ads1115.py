@@ -80,7 +80,7 @@ def test_every_range_rate_pin_and_pair(
             assert slow / rate - 1e-9 <= hand.now - before <= 1.1 / rate + 0.0025
 
 
-def test_scaling_from_pin_to_unit(hand: Hand, bench: Bench, wire: Wire) -> None:
+def test_scaling_from_pin_to_unit(bench: Bench, wire: Wire) -> None:
     """Divider, two points, loop, cell and measured supply each give the value worked by hand,
     with the volts at the pin beside it, in the settings' order whatever the supply's place."""
     wire.chips[0x48].volts = [1.25, 1.2, 1.2375, 2.475]
@@ -140,7 +140,7 @@ def test_over_range(bench: Bench, wire: Wire, volts: float) -> None:
 
 
 def _bus_error(number: int) -> Callable[[Wire], None]:
-    def fault(wire: Wire) -> None:
+    def fault(_: Wire) -> None:
         # Python makes TimeoutError of 110 by itself.
         raise OSError(number, os.strerror(number))
 
