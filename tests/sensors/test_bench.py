@@ -2,7 +2,9 @@
 
 import io
 import json
+import re
 import sys
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -209,3 +211,13 @@ def test_wiring_looks_until_stopped(hooked_up: Settings, live: Bench) -> None:
         "41",
         "42",
     ]
+
+
+def test_hardware_guide_settings_are_right() -> None:
+    """Every channel that the wiring guide shows passes the check, all of them on one box."""
+    guide = (Path(__file__).parents[2] / "hardware.md").read_text()
+    blocks = re.findall(r"```toml\n(.*?)```", guide, re.DOTALL)
+    channels = [row for block in blocks for row in tomllib.loads(block)["channel"]]
+    assert {row["name"] for row in channels} == {c.name for c in site(*channels).channel}
+    kinds = {row["input"].partition(":")[0] for row in channels}
+    assert kinds == set(KINDS) - {"simulated"}
