@@ -27,8 +27,8 @@ class Family:
     ends them in order; should the parent be killed, the kernel ends them.
     """
 
-    def __init__(self, logs: Path) -> None:
-        self._logs = logs
+    def __init__(self, logs: Path, end_s: float = END_S) -> None:
+        self._logs, self._end_s = logs, end_s
         self._children: list[tuple[str, subprocess.Popen[bytes]]] = []
         self._libc = ctypes.CDLL(None, use_errno=True)
 
@@ -65,13 +65,13 @@ class Family:
                 raise ChildDiedError(f"the {name} ended {how}; its last words:\n{words}")
 
     def end(self) -> None:
-        """End them, the last started first; those that do not go within END_S are killed."""
+        """End them, the last started first; those that do not go within `end_s` are killed."""
         while self._children:
             _, child = self._children[-1]
             if child.poll() is None:
                 child.terminate()
                 try:
-                    child.wait(END_S)
+                    child.wait(self._end_s)
                 except subprocess.TimeoutExpired:
                     child.kill()
                     child.wait()
