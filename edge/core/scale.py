@@ -17,6 +17,7 @@ MOST_MA = 22.0  # what a failed-high transmitter may drive; the input must still
 
 WIRING = 1.0 / 16.0  # of the span beyond an end: the sensor cannot say this, its wiring can
 SPECIFIED = 1.0 / 80.0  # of the span beyond an end: still taken as the sensor's own tolerance
+DOUBLE = 1.0  # of the span beyond the upper end, where the lower end is zero: nothing was there
 SUPPLY_V = (2.9, 5.5)  # 3.3 V and 5 V supplies with 10 % to spare (common practice, no source)
 
 Points = tuple[float, float]
@@ -43,8 +44,9 @@ class TwoPoint:
     """A sensor whose output goes from `volts[0]` to `volts[1]`, the ends of its range.
 
     Volts are the sensor's own, before any divider. Over the upper end only an output with a
-    live zero (0.5-4.5 V, 1-5 V) tells a wiring fault: one that starts at zero, such as an
-    oxygen cell's, has no upper end of its own, so there a value too high stays a value.
+    live zero (0.5-4.5 V, 1-5 V) tells a wiring fault soon: one that starts at zero, such as an
+    oxygen cell's, has no sharp upper end, so there a value too high stays a value until it is
+    double, which an open input with a bias resistor shows (hardware.md).
     """
 
     volts: Points
@@ -126,7 +128,7 @@ def _between(x: float, at: Points, shows: Points, unit: str) -> Scaled:
     ends = f"{_figure(low, span)} to {_figure(high, span)} {unit}"
     if x < low - WIRING * span:
         return _failed(f"{said}, far under the sensor's {ends}: wiring fault or no sensor supply")
-    if x > high + WIRING * span and low > 0.0:
+    if x > high + (WIRING if low > 0.0 else DOUBLE) * span:
         return _failed(f"{said}, far over the sensor's {ends}: wiring fault")
     value = _line(x, at, shows)
     if not low - SPECIFIED * span <= x <= high + SPECIFIED * span:

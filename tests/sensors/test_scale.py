@@ -77,13 +77,15 @@ def test_supply_is_divided_out() -> None:
     assert transducer.scaled(0.01, 0.02)[:2] == (None, FAILED)
 
 
-def test_a_cell_has_no_upper_end() -> None:
-    """An oxygen cell above its span in air stays a value, and one wired backwards does not."""
+def test_a_cell_has_no_sharp_upper_end() -> None:
+    """An oxygen cell above its span in air stays a value; wired backwards, or at more than double
+    as an open input with a bias resistor shows, it does not."""
     cell = TwoPoint((0.0, 0.012), (0.0, 20.95))
     found = cell.scaled(0.0138)
     assert found.status is OUT
     assert found.value == pytest.approx(24.0925)
     assert cell.scaled(-0.012)[:2] == (None, FAILED)
+    assert cell.scaled(0.103)[:2] == (None, FAILED)
 
 
 def test_falling_outputs_scale_too() -> None:
