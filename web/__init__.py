@@ -1,0 +1,70 @@
+"""The status page: a process of its own that only reads."""
+
+import gzip
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from flask import Flask, Response, request
+
+from edge.settings import Settings
+from web import views
+
+_TEXT = ("text/", "application/json", "application/javascript", "image/svg+xml")
+
+POLICY = (
+    "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+"""Nothing but our own files, and nothing inline."""
+
+
+def create_app(
+    settings: Settings,
+    state_dir: Path,
+    runtime_dir: Path,
+    clock: Callable[[], float] = time.time,
+) -> Flask:
+    """The page of one site.
+
+    `state_dir` holds the database, opened read-only for each request; `runtime_dir` holds the
+    daemon's latest.json; `clock` gives UTC in seconds since 1970. Nothing needs to be there yet:
+    the page then says that it is blind.
+    """
+    app = Flask(__name__)
+    app.jinja_env.trim_blocks = True
+    app.jinja_env.lstrip_blocks = True
+    app.config["SEND_FILE_MAX_AGE_DEFAULT"] = 3600
+    app.register_blueprint(views.blueprint(views.Site(settings, state_dir, runtime_dir, clock)))
+
+    packed: dict[str, bytes] = {}
+
+    @app.after_request
+    def pack(response: Response) -> Response:
+        """Squeeze text for slow lines; what never changes is squeezed once."""
+        response.vary.add("Accept-Encoding")
+        if (
+            response.status_code != 200
+            or not request.accept_encodings.quality("gzip")
+            or not (response.mimetype or "").startswith(_TEXT)
+        ):
+            return response
+        if request.endpoint != "static":
+            response.set_data(gzip.compress(response.get_data(), 5))
+        else:
+            response.direct_passthrough = False
+            if request.path not in packed:
+                packed[request.path] = gzip.compress(response.get_data(), 9)
+            response.set_data(packed[request.path])
+        response.headers["Content-Encoding"] = "gzip"
+        return response
+
+    @app.after_request
+    def guard(response: Response) -> Response:
+        response.headers["Content-Security-Policy"] = POLICY
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["Referrer-Policy"] = "no-referrer"
+        response.headers.setdefault("Cache-Control", "no-store")
+        return response
+
+    return app

@@ -1,0 +1,287 @@
+"""Routes. They fetch rows and hand them to what is pure; they decide nothing."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from flask import Blueprint, Response, abort, jsonify, render_template, request
+from werkzeug.exceptions import HTTPException
+
+from edge import __version__
+from edge.errors import StoreError
+from edge.model import SUPPLY
+from edge.settings import Settings
+from edge.store import read
+from web import api, history, metrics, present
+from web.shown import Local
+
+LOG_ROWS = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """What every route needs to know, and the one place where files are opened."""
+
+    settings: Settings
+    state_dir: Path
+    runtime_dir: Path
+    clock: Callable[[], float]
+
+    def latest(self) -> tuple[dict[str, Any] | None, float | None]:
+        """What the daemon last wrote, and when; None while it has not, which shows as blind."""
+        try:
+            # Asked first: a file replaced in between then looks older than it is, never newer.
+            saved_at = (self.runtime_dir / read.LATEST).stat().st_mtime
+            return read.latest(self.runtime_dir), saved_at
+        except (OSError, StoreError):
+            return None, None
+
+    def reader(self) -> read.Reader:
+        return read.Reader(self.state_dir)
+
+    def now_kpa(self, latest: dict[str, Any] | None, seen: present.Freshness) -> float | None:
+        """The newest pressure, only while it is fresh."""
+        if latest is None or not seen.fresh:
+            return None
+        value: float | None = (latest["channels"].get(self.settings.supply.pressure) or {}).get(
+            "value"
+        )
+        return value
+
+
+def blueprint(site: Site) -> Blueprint:
+    """Every route of the page for one site."""
+    pages = Blueprint("pages", __name__)
+    settings = site.settings
+    own = settings.site
+
+    @pages.app_context_processor
+    def about() -> dict[str, Any]:
+        return {
+            "site": own,
+            "caution": present.CAUTION,
+            "version": __version__,
+            "read_s": present.READ_S,
+        }
+
+    def _view() -> tuple[dict[str, Any] | None, present.FirstView, Local]:
+        latest, saved_at = site.latest()
+        view = present.first_view(latest, saved_at, settings, site.clock())
+        return latest, view, Local(own.zone, view.seen.site_now)
+
+    def _pressure(
+        latest: dict[str, Any] | None, view: present.FirstView, local: Local, span: history.Span
+    ) -> history.Pressure | None:
+        since, until = local.now - span.seconds, local.now
+        try:
+            with site.reader() as db:
+                line = db.ribbon(settings.supply.pressure, since, until, span.points)
+                runs = db.runs(since, until)
+        except StoreError:
+            return None
+        return history.pressure(
+            span, line, runs, settings, local, now_kpa=site.now_kpa(latest, view.seen)
+        )
+
+    @pages.get("/")
+    def now() -> str:
+        latest, view, local = _view()
+        chart = _pressure(latest, view, local, history.SPANS["day"])
+        lost = present.lost(settings)
+        return render_template("now.html", room="now", view=view, chart=chart, lost=lost)
+
+    @pages.get("/now")
+    def live() -> str:
+        """What changes on the first view, for the script to put in place."""
+        _, view, _ = _view()
+        return render_template("live.html", view=view)
+
+    @pages.get("/history")
+    def past() -> str:
+        span = history.SPANS.get(request.args.get("span", "day"))
+        if span is None:
+            abort(404)
+        latest, view, local = _view()
+        since, until = local.now - span.seconds, local.now
+        section = ((latest or {}).get("picture") or {}).get("sections", {}).get(SUPPLY, {})
+        try:
+            with site.reader() as db:
+                line = db.ribbon(settings.supply.pressure, since, until, span.points)
+                runs = db.runs(since, until)
+                idles = db.events(api.MOST_EVENTS, None, ["idle_measured"], since, until)
+                purities = db.events(api.MOST_EVENTS, None, ["purity_measured"], since, until)
+                alerts = db.events(
+                    api.MOST_EVENTS, None, ["alert_raised", "alert_cleared"], since, until
+                )
+        except StoreError:
+            return render_template("history.html", room="history", view=view, chart=None)
+        chart = history.pressure(
+            span,
+            line,
+            runs,
+            settings,
+            local,
+            now_kpa=site.now_kpa(latest, view.seen),
+            alerts=history.alerted(alerts, since, until),
+        )
+        series = (
+            history.loss(span, idles, section.get("baseline"), settings, local),
+            history.nitrogen(span, purities, settings, local),
+            history.runtime(span, runs, settings, local),
+        )
+        return render_template(
+            "history.html",
+            room="history",
+            view=view,
+            span=span,
+            spans=history.SPANS.values(),
+            chart=chart,
+            alerts=alerts,
+            series=series,
+            offset=local.offset(local.now),
+        )
+
+    @pages.get("/log")
+    def log() -> str:
+        key = request.args.get("show", "alerts")
+        if key not in history.LOGS:
+            abort(404)
+        before = request.args.get("before", type=int)
+        _, view, local = _view()
+        rows: tuple[history.LogRow, ...] | None
+        older = None
+        try:
+            with site.reader() as db:
+                found = db.events(LOG_ROWS + 1, before, history.LOGS[key][1])
+            rows = history.log_rows(found[:LOG_ROWS], local)
+            older = found[LOG_ROWS - 1]["n"] if len(found) > LOG_ROWS else None
+        except StoreError:
+            rows = None
+        return render_template(
+            "log.html",
+            room="log",
+            view=view,
+            logs=history.LOGS,
+            show=key,
+            rows=rows,
+            older=older,
+            offset=local.offset(local.now),
+        )
+
+    @pages.get("/how")
+    def how() -> str:
+        latest, view, _ = _view()
+        picture = {} if latest is None else latest["picture"]
+        sections = [SUPPLY, *(s.name for s in settings.system)]
+        return render_template(
+            "how.html",
+            room="how",
+            view=view,
+            sections=[
+                (present.section_name(name), present.workings(picture, name, name == SUPPLY))
+                for name in sections
+            ],
+        )
+
+    @pages.get("/monitor")
+    def monitor() -> str:
+        latest, view, _ = _view()
+        said = {} if latest is None else latest.get("monitor") or {}
+        return render_template(
+            "monitor.html",
+            room="monitor",
+            view=view,
+            channels=present.channel_rows(latest, settings),
+            monitor=present.monitor_rows(said, settings),
+            tick=None if latest is None else latest.get("tick"),
+            endpoints=api.ENDPOINTS,
+        )
+
+    # --- for programs
+
+    @pages.get("/api/ribbon")
+    def api_ribbon() -> Response:
+        span = history.SPANS.get(request.args.get("span", "day"))
+        if span is None:
+            raise api.Refused(f"span: expected one of {', '.join(history.SPANS)}")
+        latest, view, local = _view()
+        since, until = local.now - span.seconds, local.now
+        with site.reader() as db:
+            line = db.ribbon(settings.supply.pressure, since, until, span.points)
+            runs = db.runs(since, until)
+        now_kpa = site.now_kpa(latest, view.seen)
+        return jsonify(history.drawing(span, line, runs, settings, local.now, now_kpa))
+
+    @pages.get("/api/status")
+    def api_status() -> Response:
+        latest, view, _ = _view()
+        return jsonify(api.status(latest, view, settings))
+
+    @pages.get("/api/readings")
+    def api_readings() -> Response:
+        _, _, local = _view()
+        asked = api.asked_readings(request.args, settings, local.now)
+        with site.reader() as db:
+            found = {
+                name: db.ribbon(name, asked.since, asked.until, asked.points)
+                for name in asked.channels
+            }
+        return jsonify(api.readings(asked, found, settings))
+
+    @pages.get("/api/events")
+    def api_events() -> Response:
+        asked = api.asked_events(request.args)
+        with site.reader() as db:
+            found = db.events(asked.limit, asked.before, asked.kinds, asked.since, asked.until)
+        return jsonify(api.events(asked, found))
+
+    @pages.get("/api/tests")
+    def api_tests() -> Response:
+        asked = api.asked_events(request.args)
+        with site.reader() as db:
+            found = db.events(
+                asked.limit, asked.before, ["hold_test_finished"], asked.since, asked.until
+            )
+        return jsonify(api.tests(asked, found))
+
+    @pages.get("/api/openapi.json")
+    def api_description() -> Response:
+        return Response(api.description(), mimetype="application/json")
+
+    @pages.get("/metrics")
+    def api_metrics() -> Response:
+        latest, view, _ = _view()
+        return Response(metrics.text(latest, view, settings), mimetype=metrics.MIMETYPE)
+
+    @pages.get("/healthz")
+    def healthz() -> tuple[Response, int]:
+        _, view, _ = _view()
+        try:
+            site.reader().close()
+            database = None
+        except StoreError as error:
+            database = str(error)
+        answer = api.health(view, database)
+        return jsonify(answer), 200 if answer["status"] == "ok" else 503
+
+    # --- when something is not there
+
+    @pages.app_errorhandler(StoreError)
+    def not_readable(error: StoreError) -> tuple[Response, int]:
+        # Pages catch this themselves and say so in place; this is for programs.
+        return jsonify({"error": f"the database cannot be read: {error}"}), 503
+
+    @pages.app_errorhandler(api.Refused)
+    def refused(error: api.Refused) -> tuple[Response, int]:
+        return jsonify({"error": str(error)}), 400
+
+    @pages.app_errorhandler(HTTPException)
+    def not_found(error: HTTPException) -> tuple[Response | str, int]:
+        code = error.code or 500
+        if request.path.startswith("/api/"):
+            return jsonify({"error": error.name.lower()}), code
+        _, view, _ = _view()
+        return render_template("error.html", room="", view=view, name=error.name), code
+
+    return pages
