@@ -1,5 +1,6 @@
 """What every test may need."""
 
+import importlib.util
 import os
 import shutil
 from collections.abc import Callable
@@ -31,6 +32,17 @@ def needs() -> Callable[[str], str]:
     return find
 
 
+@pytest.fixture(scope="session")
+def needs_package() -> Callable[[str], None]:
+    """See that a Python package that a test needs is installed, or skip and say so."""
+
+    def find(package: str) -> None:
+        if importlib.util.find_spec(package) is None:
+            absent(f"the Python package {package}")
+
+    return find
+
+
 @pytest.fixture
 def saltmarsh() -> Path:
     """The settings of the invented site."""
@@ -44,7 +56,7 @@ def recording() -> Callable[[str], Path]:
     def find(name: str) -> Path:
         path = RECORDINGS / name
         if not path.exists():
-            pytest.skip(f"the published recording {name} does not lie beside this checkout")
+            absent(f"the published recording {name} (shared/recordings beside the checkout)")
         return path
 
     return find
