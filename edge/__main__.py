@@ -11,6 +11,7 @@ from edge.errors import DryholdError
 
 COMMANDS = {
     "check": "report every fault in a settings file",
+    "replay": "judge a recording as the daemon would have",
     "page": "serve the status page",
     "run": "watch a site: sense, judge, keep and tell, until stopped",
     "wiring": "show every channel in volts and in its unit, live, for hooking up",

@@ -6,7 +6,7 @@ name ends with.
 
 import contextlib
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
@@ -224,6 +224,32 @@ class Settings(_Table):
     def place(self, channel: str | None) -> int | None:
         """The place of a channel's value in every tick, None for no channel."""
         return next((i for i, c in enumerate(self.channel) if c.name == channel), None)
+
+    def without(self, absent: Collection[str]) -> "Settings":
+        """The same site as a recording without these channels can show it.
+
+        SettingsError when the supply's pressure is among them: nothing could be judged.
+        """
+        if not absent:
+            return self
+        if self.supply.pressure in absent:
+            fault = f"supply.pressure: expected a column {self.supply.pressure}, found none"
+            raise SettingsError([fault])
+        lost = {
+            key: None
+            for key in ("oxygen", "running", "temperature")
+            if getattr(self.supply, key) in absent
+        }
+        systems = [
+            s.model_copy(update={"temperature": None}) if s.temperature in absent else s
+            for s in self.system
+            if s.pressure not in absent
+        ]
+        site = self.site
+        if site.barometer in absent:
+            site = site.model_copy(update={"barometer": None})
+        supply = self.supply.model_copy(update=lost)
+        return self.model_copy(update={"supply": supply, "system": systems, "site": site})
 
     @property
     def low_pressure_kpa(self) -> float:

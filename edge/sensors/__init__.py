@@ -17,7 +17,7 @@ class Kind(NamedTuple):
 KINDS: Mapping[str, Kind] = {
     "ads1115": Kind(
         "edge.sensors.ads1115",
-        re.compile(r"0x4[89abAB]/(?:[0-3]|0-1|0-3|1-3|2-3)"),
+        re.compile(r"0x4[89ab]/(?:[0-3]|0-1|0-3|1-3|2-3)"),
         "ads1115:0x48/0, or ads1115:0x48/0-1 for the difference of two pins",
         frozenset({"pressure", "oxygen", "temperature", "barometer", "voltage"}),
     ),

@@ -43,7 +43,7 @@ class RunContact:
         self._still_at = 0.0  # when it was last seen settled
         self._settled = False
 
-    def read(self, so_far: Mapping[str, Reading]) -> Reading:  # noqa: ARG002
+    def read(self, so_far: Mapping[str, Reading]) -> Reading:
         try:
             raw = bool((self._device or self._open()).is_active)
         except _faults() as error:

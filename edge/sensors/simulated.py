@@ -70,7 +70,7 @@ class Simulated:
         self._noise = NOISE.get(channel.quantity, 0.0)
         self._random = random.Random(zlib.crc32(channel.name.encode()))
 
-    def read(self, so_far: Mapping[str, Reading]) -> Reading:  # noqa: ARG002
+    def read(self, so_far: Mapping[str, Reading]) -> Reading:
         plant = self._stand.seen_by(self.channel)
         if self._source is None:
             why = f"the simulated plant has no {self.quantity} that the settings use as this"

@@ -68,7 +68,7 @@ class Probe:
         self._asked.set()
         self._thread.start()
 
-    def read(self, so_far: Mapping[str, Reading]) -> Reading:  # noqa: ARG002
+    def read(self, so_far: Mapping[str, Reading]) -> Reading:
         if self._first:
             self.answered(FIRST_S)
             self._first = False

@@ -1,0 +1,244 @@
+"""The state of each alert: pure, clockless, after IEC 62682 as OPC UA Part 9 models it.
+
+A condition becomes an alert when it has lasted its on-delay, and clears when it has been gone
+for its off-delay. What cannot be judged changes nothing. A person may acknowledge an alert or
+shelve it for a limited time; neither changes what is recorded.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+from edge.core.kept import Kept
+from edge.detect.base import Detector, Now
+from edge.model import Event, Request, iso
+
+LONGEST_SHELVE_S = 7 * 86400.0
+CHATTER_TIMES, CHATTER_S = 3, 60.0
+"""An alert raised so often within so many seconds is chattering, and is then held until it has
+been quiet for ten times as long (OPC UA Part 9 leaves the numbers to the site; these are the
+common practice, no source)."""
+
+
+class Alarm(Kept):
+    """One detector's alert: its delays running, and what stands."""
+
+    KEPT = (
+        "on_t",
+        "off_t",
+        "raised_t",
+        "raised_at",
+        "acknowledged_by",
+        "shelved_until_t",
+        "shelved_why",
+        "told",
+        "raises",
+    )
+
+    def __init__(self, detector: Detector) -> None:
+        self.detector = detector
+        self.on_t: float | None = None  # the condition has been there since
+        self.off_t: float | None = None  # gone since, while the alert stands
+        self.raised_t: float | None = None
+        self.raised_at: float | None = None
+        self.acknowledged_by: str | None = None
+        self.shelved_until_t: float | None = None
+        self.shelved_why: str | None = None
+        self.told: dict[str, Any] = {}  # text, todo, evidence, cause as raised
+        self.raises: list[float] = []
+
+    @property
+    def active(self) -> bool:
+        return self.raised_t is not None
+
+    def look(self, now: Now, at: float) -> Event | None:
+        """Judge anew at one tick, stamped `at`; the event if the alert was raised or cleared."""
+        there = self.detector.look(now, self.raised_t is not None)
+        if there is None:
+            if self.raised_t is None:
+                self.on_t = None
+            return None
+        if self.raised_t is None:
+            if not there:
+                self.on_t = None
+                return None
+            if self.on_t is None:
+                self.on_t = now.t
+            if now.t - self.on_t < self.detector.on_delay_s:
+                return None
+            return self._raise(now, at)
+        if there:
+            self.off_t = None
+            return None
+        if self.off_t is None:
+            self.off_t = now.t
+        if now.t - self.off_t < self._off_delay_s(now.t):
+            return None
+        return self._clear(now, at)
+
+    def _off_delay_s(self, t: float) -> float:
+        recent = [r for r in self.raises if r > t - 10.0 * CHATTER_S]
+        chattering = (
+            len(recent) >= CHATTER_TIMES and recent[-1] - recent[-CHATTER_TIMES] <= CHATTER_S
+        )
+        return max(self.detector.off_delay_s, 10.0 * CHATTER_S if chattering else 0.0)
+
+    def _raise(self, now: Now, at: float) -> Event:
+        telling = self.detector.tell(now)
+        since_s = now.t - (self.on_t if self.on_t is not None else now.t)
+        self.raised_t, self.raised_at, self.off_t = now.t, at, None
+        self.raises = [*self.raises[1 - CHATTER_TIMES :], now.t]
+        self.acknowledged_by = None
+        self.told = {
+            "text": telling.text,
+            "todo": telling.todo,
+            "cause": telling.cause,
+            "evidence": {**telling.evidence, "since": iso(at - since_s)},
+        }
+        return self.event("alert_raised", at, telling.text, todo=telling.todo)
+
+    def _clear(self, now: Now, at: float) -> Event:
+        stood_s = now.t - (self.raised_t or now.t)
+        name = self.detector.alert.replace("_", " ")
+        text = f"The alert {name} ended after {now.words.duration(stood_s)}."
+        event = self.event("alert_cleared", at, text)
+        self.on_t = self.off_t = self.raised_t = self.raised_at = None
+        self.acknowledged_by = None
+        return event
+
+    def event(self, kind: str, at: float, text: str, **more: Any) -> Event:
+        detector = self.detector
+        numbers: dict[str, Any] = {
+            "alert": detector.alert,
+            "priority": detector.priority,
+            "cause": self.told.get("cause"),
+            "evidence": self.told.get("evidence", {}),
+        }
+        if detector.subject is not None:
+            numbers["subject"] = detector.subject
+        return Event(at, kind, text, detector.section, {**numbers, **more})
+
+    def shelved(self, t: float) -> bool:
+        return self.shelved_until_t is not None and t < self.shelved_until_t
+
+    def picture(self, t: float) -> dict[str, Any]:
+        """The alert as the page and messages show it, while it stands."""
+        state = (
+            "shelved" if self.shelved(t) else "acknowledged" if self.acknowledged_by else "active"
+        )
+        return {
+            "alert": self.detector.alert,
+            "section": self.detector.section,
+            "subject": self.detector.subject,
+            "priority": self.detector.priority,
+            "state": state,
+            "since": iso(self.raised_at) if self.raised_at is not None else None,
+            **self.told,
+        }
+
+
+class Desk(Kept):
+    """All alarms of a site, and what people did with them."""
+
+    KEPT = ("alarms", "next_t")
+
+    def __init__(self, detectors: Iterator[Detector]) -> None:
+        self.alarms: dict[str, Alarm] = {}
+        for detector in detectors:
+            key = "/".join(filter(None, (detector.alert, detector.section, detector.subject)))
+            self.alarms[key] = Alarm(detector)
+        self._prompt = [a for a in self.alarms.values() if a.detector.prompt]
+        self._slow = [a for a in self.alarms.values() if not a.detector.prompt]
+        self.next_t: float | None = None  # when the unhurried are looked at again
+        self.broken: dict[str, str] = {}  # detectors that raised, and what
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Settings may have changed since: an alarm that is no more is dropped, a new one begins."""
+        for key, kept in state["alarms"].items():
+            if key in self.alarms:
+                self.alarms[key].restore(kept)
+        self.next_t = state["next_t"]
+
+    def look(self, now: Now, stamp: Callable[[float], float]) -> list[Event]:
+        events: list[Event] = []
+        self._judge(self._prompt, now, stamp, events)
+        if now.facts or self.next_t is None or now.t >= self.next_t:
+            self._judge(self._slow, now, stamp, events)
+            self.next_t = now.t + 60.0
+        return events
+
+    def _judge(
+        self,
+        alarms: list[Alarm],
+        now: Now,
+        stamp: Callable[[float], float],
+        events: list[Event],
+    ) -> None:
+        for alarm in list(alarms):
+            try:
+                event = alarm.look(now, stamp(now.t))
+            except Exception as error:
+                # One detector's fault must not blind the others: it is switched off and reported.
+                alarms.remove(alarm)
+                events.append(self._switched_off(alarm, error, stamp(now.t)))
+                continue
+            if event is not None:
+                events.append(event)
+
+    def _switched_off(self, alarm: Alarm, error: Exception, at: float) -> Event:
+        name = alarm.detector.alert
+        why = f"{type(error).__name__}: {error}"
+        self.broken[name] = why
+        return Event(
+            at,
+            "alert_raised",
+            f"The monitor can no longer judge {name.replace('_', ' ')}: {why}.",
+            alarm.detector.section,
+            {
+                "alert": "channel_fault",
+                "priority": "soon",
+                "cause": None,
+                "evidence": {"detector": name, "why": why},
+                "todo": "Restart the monitor; if it happens again, send its log to whoever maintains it.",
+            },
+        )
+
+    def ask(self, request: Request, t: float, at: float) -> list[Event]:
+        """Acknowledge or shelve the alerts that a request names (all that stand, if it names none)."""
+        events = []
+        for alarm in self.standing():
+            if not _meant(alarm, request.what):
+                continue
+            if request.kind == "acknowledge" and alarm.acknowledged_by is None:
+                alarm.acknowledged_by = request.by
+                name = alarm.detector.alert.replace("_", " ")
+                text = f"{request.by} has seen the alert {name}."
+                events.append(alarm.event("alert_acknowledged", at, text, by=request.by))
+            elif request.kind == "shelve":
+                for_s = min(float(request.what.get("for_s", 3600.0)), LONGEST_SHELVE_S)
+                alarm.shelved_until_t = t + for_s
+                alarm.shelved_why = str(request.what.get("why", ""))
+                name = alarm.detector.alert.replace("_", " ")
+                until = iso(at + for_s)
+                text = f"{request.by} has shelved the alert {name} until {until}."
+                why = alarm.shelved_why
+                events.append(
+                    alarm.event("alert_shelved", at, text, by=request.by, until=until, why=why)
+                )
+        return events
+
+    def standing(self) -> list[Alarm]:
+        """The alerts that stand, most urgent and then oldest first."""
+        order = {"urgent": 0, "soon": 1, "planned": 2}
+        return sorted(
+            (a for a in self.alarms.values() if a.active),
+            key=lambda a: (order[a.detector.priority], a.raised_t or 0.0),
+        )
+
+
+def _meant(alarm: Alarm, what: Mapping[str, Any]) -> bool:
+    detector = alarm.detector
+    return (
+        what.get("alert") in (None, detector.alert)
+        and what.get("section") in (None, detector.section)
+        and what.get("subject") in (None, detector.subject)
+    )

@@ -1,0 +1,94 @@
+"""dryhold replay RECORDING.csv --settings SITE.toml [--json]"""
+
+import argparse
+import json
+import sys
+from collections import Counter
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+
+from edge.errors import RecordingError
+from edge.judge import Judge
+from edge.model import Event, Tick
+from edge.recording import Recording
+from edge.settings import load
+from edge.words import Words
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("recording", type=Path, metavar="RECORDING", help="CSV of readings")
+    parser.add_argument("--settings", type=Path, required=True, metavar="FILE", help="the site's")
+    parser.add_argument("--json", action="store_true", help="one JSON object a line")
+
+
+def run(args: argparse.Namespace) -> int:
+    settings = load(args.settings)
+    recording = Recording(args.recording, settings, lambda why: print(why, file=sys.stderr))
+    for note in recording.notes:
+        print(note, file=sys.stderr)
+    judge = Judge(settings, absent=recording.absent)
+    account = Account(judge, Words(settings))
+    for tick in _progress(recording):
+        for event in judge.look(tick):
+            if args.json:
+                print(json.dumps(event.as_json(), ensure_ascii=False))
+            else:
+                account.add(event)
+    if recording.bad:
+        noun = "row" if recording.bad == 1 else "rows"
+        print(f"{recording.bad} {noun} could not be read", file=sys.stderr)
+    if not recording.rows:
+        raise RecordingError(f"{args.recording}: expected rows of readings, found none usable")
+    if not args.json:
+        account.end()
+    return 0
+
+
+def _progress(recording: Recording) -> Iterator[Tick]:
+    """The recording's ticks, with a bar on stderr where a person watches."""
+    if not sys.stderr.isatty():
+        yield from recording
+        return
+    size = max(recording.path.stat().st_size, 1)
+    for n, tick in enumerate(recording):
+        if n % 20_000 == 0:
+            share = min(recording.file.buffer.tell() / size, 1.0)  # type: ignore[attr-defined]
+            bar = "#" * round(40 * share)
+            print(f"\r[{bar:<40}] {share:4.0%}", end="", file=sys.stderr)
+        yield tick
+    print("\r" + " " * 48 + "\r", end="", file=sys.stderr)
+
+
+class Account:
+    """The readable telling: what happened, then the sums."""
+
+    def __init__(self, judge: Judge, words: Words) -> None:
+        self._judge = judge
+        self._words = words
+        self._kinds: Counter[str] = Counter()
+        self._losses: list[float] = []
+        self._run_s = 0.0
+        self._zone = judge.settings.site.zone
+
+    def add(self, event: Event) -> None:
+        self._kinds[event.kind] += 1
+        if event.kind == "idle_measured":
+            self._losses.append(event.numbers["loss_kpa_per_h"])
+        elif event.kind == "run_measured":
+            self._run_s += event.numbers["run_s"]
+        when = datetime.fromtimestamp(event.at, self._zone)
+        print(f"{when:%Y-%m-%d %H:%M:%S}  {event.text}")
+
+    def end(self) -> None:
+        words, kinds = self._words, self._kinds
+        picture = self._judge.picture()
+        print()
+        print(f"Whole runs: {kinds['run_measured']}, {words.duration(self._run_s)} in all")
+        if self._losses:
+            middle = sorted(self._losses)[len(self._losses) // 2]
+            print(f"Loss at rest: {words.rate(middle)}, the median of {len(self._losses)} rests")
+        print(f"Alerts raised: {kinds['alert_raised']}, still standing: {len(picture['alerts'])}")
+        print(f"At the end: {picture['state']}. {picture['reason']}")
+        for line in picture["not_judged"]:
+            print(f"Not judged: {line}")

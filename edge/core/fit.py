@@ -1,0 +1,67 @@
+"""Straight lines and how sure their slopes are.
+
+Sources: ordinary least squares; effective number of independent samples under first-order
+autocorrelation after Bartlett (1946), n (1 - r) / (1 + r); the slope of a line through a
+random walk of variance s² per unit time over a span D has variance 6 s² / (5 D).
+"""
+
+from collections.abc import Sequence
+from itertools import pairwise
+from math import inf, sqrt
+from typing import NamedTuple
+
+
+class Line(NamedTuple):
+    """y = mean_y + slope (x - mean_x). `slope_se` is the standard error of the slope."""
+
+    mean_x: float
+    mean_y: float
+    slope: float
+    slope_se: float
+    rms: float  # of the residuals
+    sxx: float
+
+    def at(self, x: float) -> float:
+        return self.mean_y + self.slope * (x - self.mean_x)
+
+
+def line(xs: Sequence[float], ys: Sequence[float]) -> Line:
+    """The least-squares line through at least two points of different x (ValueError).
+
+    The standard error allows for residuals that follow each other: their lag-one
+    autocorrelation, if positive, lowers the number of independent samples.
+    """
+    n = len(xs)
+    mean_x, mean_y = sum(xs) / n, sum(ys) / n
+    sxx = sum((x - mean_x) ** 2 for x in xs)
+    if n < 2 or sxx <= 0.0:
+        raise ValueError("a line needs two points of different x")
+    slope = sum((x - mean_x) * (y - mean_y) for x, y in zip(xs, ys, strict=True)) / sxx
+    residuals = [y - mean_y - slope * (x - mean_x) for x, y in zip(xs, ys, strict=True)]
+    total = sum(r * r for r in residuals)
+    if n == 2:
+        return Line(mean_x, mean_y, slope, inf, 0.0, sxx)
+    follow = 0.0
+    if total > 0.0:
+        follow = sum(a * b for a, b in pairwise(residuals)) / total
+        follow = min(max(follow, 0.0), 0.99)
+    independent = max(n * (1.0 - follow) / (1.0 + follow), 3.0)
+    variance = total / n * independent / (independent - 2.0)
+    slope_se = sqrt(variance / sxx * n / independent)
+    return Line(mean_x, mean_y, slope, slope_se, sqrt(total / n), sxx)
+
+
+_T95 = (12.71, 4.30, 3.18, 2.78, 2.57, 2.45, 2.36, 2.31, 2.26, 2.23, 2.20, 2.18, 2.16, 2.14, 2.13)
+
+
+def t95(freedom: float) -> float:
+    """Two-sided 95 % point of Student's t; interpolated between whole degrees of freedom.
+
+    Source: any table of t; beyond 15 degrees the expansion of Cornish and Fisher (1937).
+    """
+    if freedom < 1.0:
+        return _T95[0]
+    if freedom >= 15.0:
+        return 1.95996 + 2.37227 / freedom + 2.8225 / freedom**2
+    low = int(freedom)
+    return _T95[low - 1] + (freedom - low) * (_T95[min(low, 14)] - _T95[low - 1])

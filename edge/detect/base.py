@@ -1,0 +1,76 @@
+"""What a detector is, and what it can see."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, NamedTuple
+
+from edge.core.kept import Kept
+from edge.measure.baseline import Baseline
+from edge.measure.channels import Channels
+from edge.measure.supply import Supply
+from edge.measure.system import System
+from edge.model import SUPPLY, Event
+from edge.settings import Settings
+from edge.words import Words
+
+URGENT, SOON, PLANNED = "urgent", "soon", "planned"
+"""Priorities by how soon a person must act: at once, within a day or so, at the next visit."""
+
+
+@dataclass(slots=True)
+class Now:
+    """The situation at one tick, the same for every detector."""
+
+    settings: Settings
+    words: Words
+    supply: Supply
+    systems: Mapping[str, System]
+    channels: Channels
+    baseline: Baseline
+    t: float = 0.0
+    facts: list[Event] = field(default_factory=list)  # of this tick
+
+    @property
+    def kpa(self) -> float | None:
+        """The supply's pressure if it was read in this tick."""
+        return self.supply.kpa if self.supply.t == self.t else None
+
+
+class Telling(NamedTuple):
+    """What to say when an alert is raised."""
+
+    text: str
+    todo: str
+    evidence: Mapping[str, Any] = {}
+    cause: str | None = None
+
+
+class Detector(Kept):
+    """Watches for one trouble in one place. Delays and states are the alarm's, not its own."""
+
+    alert: ClassVar[str]
+    priority: ClassVar[str]
+    prompt: ClassVar[bool] = True
+    """Looked at on every tick; otherwise once a minute, where seconds do not matter."""
+    on_delay_s: float = 0.0
+    off_delay_s: float = 0.0
+
+    def __init__(self, section: str, subject: str | None = None) -> None:
+        self.section = section
+        self.subject = subject
+
+    @classmethod
+    def over(cls, settings: Settings) -> Iterator["Detector"]:
+        """One detector for each place at this site where this trouble can be judged: the supply."""
+        yield cls(SUPPLY)
+
+    def look(self, now: Now, active: bool) -> bool | None:
+        """Whether the trouble is there; None when it cannot be judged now.
+
+        `active` is whether the alert stands, for a dead-band between raising and clearing.
+        """
+        raise NotImplementedError
+
+    def tell(self, now: Now) -> Telling:
+        """The words and numbers, asked for when the alert is raised."""
+        raise NotImplementedError

@@ -1,0 +1,34 @@
+"""channel_fault: a fitted channel gives no readings."""
+
+from collections.abc import Iterator
+
+from edge.detect.base import SOON, Detector, Now, Telling
+from edge.model import SUPPLY
+from edge.settings import Settings
+
+
+class ChannelFault(Detector):
+    alert = "channel_fault"
+    priority = SOON
+    on_delay_s = 60.0
+    off_delay_s = 30.0
+
+    @classmethod
+    def over(cls, settings: Settings) -> Iterator[Detector]:
+        sections = {s.pressure: s.name for s in settings.system} | {
+            s.temperature: s.name for s in settings.system if s.temperature
+        }
+        for channel in settings.channel:
+            yield cls(sections.get(channel.name, SUPPLY), channel.name)
+
+    def look(self, now: Now, active: bool) -> bool | None:
+        return self.subject in now.channels.failed
+
+    def tell(self, now: Now) -> Telling:
+        why = now.channels.failed.get(self.subject or "", "no reading")
+        return Telling(
+            f"The channel {self.subject} gives no readings: {why}.",
+            "What depends on it is not judged until it speaks again. Check its plug, cable and"
+            " supply with the wiring view.",
+            {"channel": self.subject, "why": why},
+        )

@@ -1,0 +1,28 @@
+"""excess_runtime: over the last day the generator ran longer than it should."""
+
+from edge.detect.base import SOON, Detector, Now, Telling
+
+
+class ExcessRuntime(Detector):
+    alert = "excess_runtime"
+    priority = SOON
+    prompt = False
+
+    def look(self, now: Now, active: bool) -> bool | None:
+        limit = now.settings.limits.runtime_per_day_s
+        return now.supply.runs.runtime_s(now.t) > (0.9 * limit if active else limit)
+
+    def tell(self, now: Now) -> Telling:
+        ran = now.supply.runs.runtime_s(now.t)
+        limit = now.settings.limits.runtime_per_day_s
+        return Telling(
+            f"The generator ran for {now.words.duration(ran)} in the last 24 hours, more than the"
+            f" {now.words.duration(limit)} it should.",
+            "Compare the loss with the commissioned one: if it has grown, plan a leak search; if"
+            " not, have compressor, filters and membrane looked at.",
+            {
+                "runtime_s": round(ran, 1),
+                "limit_s": limit,
+                "starts": now.supply.runs.starts(now.t, 86400.0),
+            },
+        )

@@ -1,0 +1,37 @@
+"""low_purity: running warm, the nitrogen is not pure enough."""
+
+from collections.abc import Iterator
+
+from edge.detect.base import SOON, Detector, Now, Telling
+from edge.model import SUPPLY
+from edge.settings import Settings
+
+DEAD_BAND_PCT = 0.1
+
+
+class LowPurity(Detector):
+    alert = "low_purity"
+    priority = SOON
+    on_delay_s = 120.0  # a short dip needs nobody
+
+    @classmethod
+    def over(cls, settings: Settings) -> Iterator[Detector]:
+        if settings.supply.oxygen is not None:
+            yield cls(SUPPLY)
+
+    def look(self, now: Now, active: bool) -> bool | None:
+        purity = now.supply.purity
+        if not purity.valid or purity.now_pct is None:
+            return None
+        return purity.now_pct < now.settings.supply.purity_pct + active * DEAD_BAND_PCT
+
+    def tell(self, now: Now) -> Telling:
+        pct = now.supply.purity.now_pct or 0.0
+        least = now.settings.supply.purity_pct
+        return Telling(
+            f"Running warm, the nitrogen is {now.words.percent(pct)} pure, less than"
+            f" {now.words.percent(least)}.",
+            "Bring a freshly calibrated analyzer. Check the valve's position, the needle valve, the"
+            " filters and the membrane; pressure is not affected by this alone.",
+            {"nitrogen_pct": round(pct, 3), "limit_pct": least},
+        )

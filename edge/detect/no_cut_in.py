@@ -1,0 +1,51 @@
+"""no_cut_in: the pressure is under cut-in and the generator does not run."""
+
+from collections.abc import Iterator
+
+from edge.detect.base import URGENT, Detector, Now, Telling
+from edge.model import SUPPLY
+from edge.settings import Settings
+
+
+class NoCutIn(Detector):
+    alert = "no_cut_in"
+    priority = URGENT
+    off_delay_s = 5.0
+
+    def __init__(self, settings: Settings) -> None:
+        super().__init__(SUPPLY)
+        self._under_kpa = settings.supply.cut_in_kpa - settings.supply.tolerance_kpa
+        self._band_kpa = settings.supply.cut_out_kpa - settings.supply.cut_in_kpa
+        # Without a contact a start shows only when the pressure has risen for a while.
+        patience = 60.0 if settings.supply.running is not None else 900.0
+        self.on_delay_s = settings.supply.start_delay_s + patience
+
+    @classmethod
+    def over(cls, settings: Settings) -> Iterator[Detector]:
+        yield cls(settings)
+
+    def look(self, now: Now, active: bool) -> bool | None:
+        kpa = now.kpa
+        if kpa is None:
+            return None
+        supply = now.supply
+        if supply.running:
+            return False
+        if active:
+            return kpa < self._under_kpa + 0.5 * (now.settings.supply.tolerance_kpa)
+        rising = (
+            not supply.by_contact and kpa > supply.pressure_only.low_kpa + 0.05 * self._band_kpa
+        )
+        return kpa < self._under_kpa and not rising
+
+    def tell(self, now: Now) -> Telling:
+        kpa = now.kpa or 0.0
+        cut_in = now.settings.supply.cut_in_kpa
+        return Telling(
+            f"The pressure is {now.words.pressure(kpa)}, under the cut-in of"
+            f" {now.words.pressure(cut_in)}, and the generator does not run.",
+            "Check power, breaker and overload first, then the pressure control and the valves of"
+            " the supply line.",
+            {"pressure_kpa": kpa, "cut_in_kpa": round(cut_in, 4)},
+            "no_power",
+        )

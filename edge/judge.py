@@ -1,0 +1,107 @@
+"""Ticks in, facts out: the one judgement, the same live and replayed."""
+
+from collections.abc import Collection, Iterator
+from importlib import import_module
+from typing import Any
+
+from edge.alarms import Desk
+from edge.core.kept import Kept
+from edge.detect import KINDS
+from edge.detect.base import Detector, Now
+from edge.measure.baseline import Baseline
+from edge.measure.channels import Channels
+from edge.measure.supply import Supply
+from edge.measure.system import System
+from edge.model import Event, Tick
+from edge.picture import draw
+from edge.settings import Settings
+from edge.words import Words
+
+VERSION = 1
+"""Of the state; one of another version is judged afresh."""
+
+
+def detectors(settings: Settings) -> Iterator[Detector]:
+    """Every registered detector, at every place of this site that it can judge."""
+    for path in KINDS.values():
+        module, _, name = path.partition(":")
+        yield from getattr(import_module(module), name).over(settings)
+
+
+class Judge(Kept):
+    """Judges one site. Pure: time, readings and requests come with each tick."""
+
+    KEPT = ("supply", "systems", "channels", "baseline", "desk")
+
+    def __init__(
+        self,
+        settings: Settings,
+        state: dict[str, Any] | None = None,
+        absent: Collection[str] = (),
+    ) -> None:
+        """`state` is what `state()` gave; `absent` names channels that a recording lacks.
+
+        Raises ValueError or KeyError for a state of another version or make.
+        """
+        self.settings = settings = settings.without(absent)
+        words = Words(settings)
+        self.supply = Supply(settings, words)
+        self.systems = {s.name: System(s) for s in settings.system}
+        self.channels = Channels(settings, absent)
+        self.baseline = Baseline()
+        self.desk = Desk(detectors(settings))
+        self.values: tuple[float | None, ...] = ()
+        self._now = Now(settings, words, self.supply, self.systems, self.channels, self.baseline)
+        place = settings.place
+        given = settings.supply
+        self._places = (
+            place(given.pressure),
+            place(given.running),
+            place(given.oxygen),
+            place(given.temperature),
+            place(settings.site.barometer),
+        )
+        self._system_places = [(self.systems[s.name], place(s.pressure)) for s in settings.system]
+        if state is not None:
+            if state.get("version") != VERSION:
+                raise ValueError(f"a state of version {VERSION}, found {state.get('version')}")
+            self.restore(state)
+
+    def state(self) -> dict[str, Any]:
+        return {"version": VERSION, **super().state()}
+
+    def restore(self, state: dict[str, Any]) -> None:
+        for name, system in self.systems.items():
+            if name in state["systems"]:
+                system.restore(state["systems"][name])
+        for name in ("supply", "channels", "baseline", "desk"):
+            getattr(self, name).restore(state[name])
+
+    def look(self, tick: Tick) -> list[Event]:
+        """The facts that one tick made known, in order."""
+        t = tick.t
+        values = self.values = (*tick.values, None)
+        pressure, running, oxygen, temperature, barometer = self._places
+        supply, now = self.supply, self._now
+        supply.offset_s = tick.offset_s
+        facts = self.channels.look(tick, supply.stamp)
+        facts += supply.look(
+            t,
+            values[-1 if pressure is None else pressure],
+            values[-1 if running is None else running],
+            values[-1 if oxygen is None else oxygen],
+            values[-1 if temperature is None else temperature],
+            values[-1 if barometer is None else barometer],
+        )
+        for system, place in self._system_places:
+            system.look(t, values[-1 if place is None else place])
+        for fact in facts:
+            self.baseline.learn(fact)
+        now.t, now.facts = t, facts
+        events = facts + self.desk.look(now, supply.stamp)
+        for request in tick.requests:
+            events += self.desk.ask(request, t, supply.stamp(t))
+        return events
+
+    def picture(self) -> dict[str, Any]:
+        return draw(self._now, self.desk)

@@ -1,0 +1,1 @@
+"""What is measured from the ticks: turns, runs, rests, loss, purity, runtime. No clock, no opinion."""

@@ -1,0 +1,236 @@
+"""Cut-in and cut-out: the turns of the supply, by the run contact or from the pressure alone.
+
+Both followers answer to `follow(t, pressure, running)` with the turns that became known.
+"""
+
+from math import sqrt
+from typing import NamedTuple
+
+from edge.core.bins import Bins
+from edge.core.fit import line
+from edge.core.kept import Kept
+
+
+class Turn(NamedTuple):
+    """The generator started (`running`) or stopped at steady time `t` and gauge `kpa`."""
+
+    t: float
+    kpa: float
+    running: bool
+    inferred: bool
+
+
+class ByContact(Kept):
+    """Turns as the run contact tells them.
+
+    The pressure control trips where the pressure turns, so the cut-in is the lower and the
+    cut-out the higher of the readings on either side of the contact's edge.
+    """
+
+    KEPT = ("running", "last_kpa")
+
+    def __init__(self) -> None:
+        self.running: bool | None = None
+        self.last_kpa = 0.0
+
+    def follow(self, t: float, kpa: float, running: float) -> Turn | None:
+        before, self.running = self.running, running > 0.5
+        last, self.last_kpa = self.last_kpa, kpa
+        if before is None or before == self.running:
+            return None
+        edge_kpa = min(last, kpa) if self.running else max(last, kpa)
+        return Turn(t, edge_kpa, self.running, inferred=False)
+
+    def forget(self) -> None:
+        """Readings are missing: what turned meanwhile was not seen."""
+        self.running = None
+
+
+WARMING_K_PER_H = 12.0
+WARMING_K = 25.0
+"""The fastest and the farthest that sun or a heated room warms the gas in a pipe, as an
+allowance (worked out, no source): a rise within both may be weather and is not called a run."""
+
+
+class FromPressure(Kept):
+    """Turns as the pressure alone shows them, each known only some time after it happened.
+
+    Resting, the lowest reading since the last turn is remembered; a rise from it is a run when
+    weather could not have made it. Running, the highest is remembered; the run has ended when
+    the pressure has fallen from it, or has stood still near cut-out for longer than its pace
+    allows. The turn is put where the lines before and after it cross.
+    """
+
+    KEPT = (
+        "running",
+        "noise_kpa",
+        "low_t",
+        "low_kpa",
+        "high_t",
+        "high_kpa",
+        "before",
+        "after",
+        "last",
+        "pace_kpa_per_h",
+        "tip_kpa",
+        "turned_t",
+        "turned_kpa",
+        "count",
+    )
+
+    def __init__(
+        self, cut_in_kpa: float, cut_out_kpa: float, tolerance_kpa: float, atmosphere_kpa: float
+    ) -> None:
+        self.cut_in_kpa = cut_in_kpa
+        self.cut_out_kpa = cut_out_kpa
+        self.band_kpa = cut_out_kpa - cut_in_kpa
+        self.tolerance_kpa = tolerance_kpa
+        self.warming_kpa = (cut_out_kpa + atmosphere_kpa) / 290.0  # per kelvin
+        self.running: bool | None = None
+        self.noise_kpa = 0.0
+        self.pace_kpa_per_h: float | None = None  # of the last run
+        self.before = Bins()  # since the last turn, up to the extreme
+        self.after = Bins()  # since the extreme
+        self.last: list[list[float]] = []
+        self.low_t = self.high_t = self.turned_t = 0.0
+        self.low_kpa = self.high_kpa = self.tip_kpa = self.turned_kpa = 0.0
+        self.count = 0
+
+    def forget(self) -> None:
+        """Readings are missing: what turned meanwhile was not seen."""
+        self.running = None
+        self.count = 0
+        self.last = []
+        self.before.clear()
+        self.after.clear()
+
+    def follow(self, t: float, kpa: float) -> Turn | None:
+        self._hear(t, kpa)
+        if self.count <= 1:
+            self._begin(t, kpa)
+            return None
+        if len(self.last) < 3:
+            return None
+        # One reading alone is no extreme: a spike must not become a corner. So the middle one
+        # of three is followed, at its own time.
+        middle = sorted(row[1] for row in self.last)[1]
+        at = self.last[1][0]
+        return self._run(at, middle) if self.running else self._rest(at, middle)
+
+    def _hear(self, t: float, kpa: float) -> None:
+        self.last.append([t, kpa])
+        self.count += 1
+        if len(self.last) > 3:
+            del self.last[0]
+        if len(self.last) == 3:
+            (ta, a), (tb, b), (tc, c) = self.last
+            bend = b - (a + (c - a) * (tb - ta) / (tc - ta))
+            square = min(bend * bend / 1.5, 16.0 * self.noise_kpa**2 + 0.01)
+            share = max(0.01, 1.0 / self.count)
+            self.noise_kpa = sqrt(self.noise_kpa**2 + share * (square - self.noise_kpa**2))
+
+    def _begin(self, t: float, kpa: float) -> None:
+        self.low_t = self.high_t = self.turned_t = t
+        self.low_kpa = self.high_kpa = self.tip_kpa = self.turned_kpa = kpa
+        self.before.clear()
+        self.after.clear()
+        self.after.add(t, kpa, None, None)
+
+    def _pool(self) -> None:
+        """What was after the old extreme lies before the new one."""
+        for one in self.after.bins:
+            self.before.add(one[0], one[3] / one[1], None, None)
+        self.after.clear()
+
+    def _rest(self, t: float, kpa: float) -> Turn | None:
+        if kpa <= self.low_kpa:
+            self._pool()
+            self.low_t, self.low_kpa = t, kpa
+            self.tip_kpa = min(row[1] for row in self.last)
+        self.after.add(t, kpa, None, None)
+        rise = kpa - self.low_kpa
+        least = max(6.0 * self.noise_kpa, 0.1 * self.band_kpa)
+        if rise < least or t <= self.low_t:
+            return None
+        pace = rise / (t - self.low_t) * 3600.0
+        in_place = abs(self.low_kpa - self.cut_in_kpa) <= max(
+            self.tolerance_kpa, 0.1 * self.band_kpa
+        )
+        expected = self.pace_kpa_per_h
+        faster_than_sun = pace > 1.5 * WARMING_K_PER_H * self.warming_kpa
+        as_before = (
+            expected is not None
+            and in_place
+            and pace > 0.5 * expected
+            and rise > 0.3 * self.band_kpa
+        )
+        farther_than_sun = rise > WARMING_K * self.warming_kpa or (
+            in_place and rise > 0.6 * self.band_kpa
+        )
+        if not (faster_than_sun or as_before or farther_than_sun):
+            return None
+        # The middle of three shaves the tip off a sharp turn: give back what one step could hold.
+        tip = 3.0 * self.noise_kpa + 0.01 * self.band_kpa
+        corner_t = self._corner(self.low_t)
+        corner_kpa = max(self.tip_kpa, self.low_kpa - tip)
+        self._turn(corner_t, corner_kpa, t, kpa, running=True)
+        return Turn(corner_t, corner_kpa, True, inferred=True)
+
+    def _run(self, t: float, kpa: float) -> Turn | None:
+        if kpa >= self.high_kpa:
+            self._pool()
+            self.high_t, self.high_kpa = t, kpa
+            self.tip_kpa = max(row[1] for row in self.last)
+        self.after.add(t, kpa, None, None)
+        fall = self.high_kpa - kpa
+        pace = (self.high_kpa - self.turned_kpa) / max(self.high_t - self.turned_t, 1.0) * 3600.0
+        near_cut_out = self.high_kpa >= self.cut_out_kpa - max(
+            self.tolerance_kpa, 0.1 * self.band_kpa
+        )
+        if near_cut_out:
+            small = max(6.0 * self.noise_kpa, 0.02 * self.band_kpa)
+            stood_s = 3.0 * small / max(pace, 1e-6) * 3600.0
+            ended = fall > small or (t - self.high_t > stood_s and len(self.after) >= 4)
+        else:
+            # Short of cut-out a supply may hang where loss and production meet, up and down a
+            # little: only a fall through half the band, or one that undoes a good part of a
+            # rise through most of it, shows that it stopped.
+            rise = self.high_kpa - self.turned_kpa
+            enough = 0.35 * rise if rise > 0.6 * self.band_kpa else 0.5 * self.band_kpa
+            ended = fall > max(6.0 * self.noise_kpa, enough)
+        if not ended:
+            return None
+        self.pace_kpa_per_h = pace
+        step_s = (self.last[2][0] - self.last[0][0]) / 2.0
+        tip = 3.0 * self.noise_kpa + pace * step_s / 3600.0
+        corner_t = self._corner(self.high_t)
+        corner_kpa = min(self.tip_kpa, self.high_kpa + tip)
+        self._turn(corner_t, corner_kpa, t, kpa, running=False)
+        return Turn(corner_t, corner_kpa, False, inferred=True)
+
+    def _corner(self, t: float) -> float:
+        """When the lines before and after an extreme cross, if that is near the extreme."""
+        before = [(b[2] / b[1], b[3] / b[1]) for b in self.before.bins][-12:]
+        after = [(b[2] / b[1], b[3] / b[1]) for b in self.after.bins][1:12]
+        if len(before) < 3 or len(after) < 3:
+            return t
+        one = line(*zip(*before, strict=True))
+        two = line(*zip(*after, strict=True))
+        if one.slope == two.slope:
+            return t
+        crossing = (two.at(t) - one.at(t)) / (one.slope - two.slope)
+        reach = max(before[-1][0] - before[-2][0], after[1][0] - after[0][0]) * 3.0
+        return t + crossing if abs(crossing) <= reach else t
+
+    def _turn(
+        self, corner_t: float, corner_kpa: float, t: float, kpa: float, *, running: bool
+    ) -> None:
+        self.running = running
+        self.turned_t, self.turned_kpa = corner_t, corner_kpa
+        since = self.after
+        since.keep_after(corner_t)
+        self.before, self.after = Bins(), since
+        self._pool()
+        self.low_t = self.high_t = t
+        self.low_kpa = self.high_kpa = self.tip_kpa = kpa
+        self.after.add(t, kpa, None, None)

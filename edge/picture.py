@@ -1,0 +1,201 @@
+"""What is known now, as one JSON-ready object for the page and for messages.
+
+`state` is one of holding, watch, act and blind; `reason` and `todo` are plain sentences; then
+each section's figures, the alerts that stand, and what is not judged and why. Numbers are in
+inside units, named so; times ISO 8601.
+"""
+
+from math import isfinite
+from typing import Any
+
+from edge.alarms import Desk
+from edge.core.gas import hours_to_reach
+from edge.detect.base import URGENT, Now
+from edge.model import SUPPLY, iso
+
+BLIND_S = 60.0
+"""Without a pressure reading for longer, nothing is claimed."""
+
+
+def draw(now: Now, desk: Desk) -> dict[str, Any]:
+    """The picture after the last tick that was judged."""
+    standing = desk.standing()
+    alerts = [alarm.picture(now.t) for alarm in standing]
+    state, reason, todo = _sentence(now, [a for a in alerts if a["state"] != "shelved"])
+    return {
+        "state": state,
+        "reason": reason,
+        "todo": todo,
+        "not_judged": _not_judged(now, desk),
+        "sections": {SUPPLY: _supply(now), **_systems(now)},
+        "alerts": alerts,
+        "hold_test": None,
+    }
+
+
+def _sentence(now: Now, alerts: list[dict[str, Any]]) -> tuple[str, str, str]:
+    supply, words = now.supply, now.words
+    contact = now.settings.site.contact or "your fire-protection contractor"
+    if any(a["priority"] == URGENT for a in alerts):
+        return "act", alerts[0]["text"], alerts[0]["todo"]
+    if supply.kpa is None or supply.t is None or now.t - supply.t > BLIND_S:
+        why = next(iter(now.channels.failed.values()), "no pressure has been read yet")
+        return (
+            "blind",
+            f"The pressure cannot be read ({why}), so nothing is claimed about the piping.",
+            f"Read the gauge on site and call {contact}.",
+        )
+    if alerts:
+        return "watch", alerts[0]["text"], alerts[0]["todo"]
+    at = words.pressure(supply.kpa)
+    if supply.running:
+        return "holding", f"The pressure is {at} and rising; the generator is running.", "Nothing."
+    band = (
+        f"between {words.pressure(now.settings.supply.cut_in_kpa)} and"
+        f" {words.pressure(now.settings.supply.cut_out_kpa)}"
+    )
+    inside = now.settings.supply.cut_in_kpa <= supply.kpa <= now.settings.supply.cut_out_kpa
+    text = f"The pressure is {at}, {band} as it should be." if inside else f"The pressure is {at}."
+    return "holding", text, "Nothing."
+
+
+def _not_judged(now: Now, desk: Desk) -> list[str]:
+    supply = now.settings.supply
+    missing = []
+    if supply.oxygen is None:
+        missing.append("Purity: no oxygen channel is fitted.")
+    if supply.running is None:
+        missing.append("Runs are inferred from the pressure: no run contact is fitted.")
+    if supply.temperature is None:
+        missing.append(
+            "Weather's part in the loss is only allowed for: no temperature is measured."
+        )
+    if supply.volume_l is None:
+        missing.append("Loss as a flow: the volume is not told in the settings.")
+    missing += [
+        f"{name.replace('_', ' ')}: switched off ({why})." for name, why in desk.broken.items()
+    ]
+    return missing
+
+
+def _at(now: Now, t: float | None) -> str | None:
+    return None if t is None else iso(now.supply.stamp(t))
+
+
+def _supply(now: Now) -> dict[str, Any]:
+    supply, t = now.supply, now.t
+    exposure = supply.weather.exposure()
+    baseline = now.baseline.picture()
+    return {
+        "pressure_kpa": supply.kpa,
+        "running": supply.running,
+        "inferred": not supply.by_contact,
+        "since": _at(now, supply.since_t),
+        "cut_in_kpa": supply.cut_in_kpa,
+        "cut_out_kpa": supply.cut_out_kpa,
+        "loss": supply.loss,
+        "baseline": None
+        if baseline is None
+        else {**baseline, "at": iso(baseline["at"]) if baseline["at"] else None},
+        "rise_kpa_per_h": supply.rise_kpa_per_h,
+        "purity": None
+        if supply.purity.now_pct is None
+        else {
+            "nitrogen_pct": round(supply.purity.now_pct, 3),
+            "at": _at(now, supply.purity.at_t),
+            "valid_now": supply.purity.valid,
+        },
+        "duty_pct": supply.runs.duty_pct(t),
+        "runtime_day_s": supply.runs.runtime_s(t),
+        "starts_day": supply.runs.starts(t, 86400.0),
+        "hours_above_low": _hours_above_low(now),
+        "exposure": None
+        if exposure is None
+        else {
+            "share": round(exposure[0], 3),
+            "sd": round(exposure[1], 3),
+            "lag_h": round(exposure[2], 2),
+        },
+        "explain": _explain(now),
+    }
+
+
+def _hours_above_low(now: Now) -> dict[str, Any] | None:
+    """Until the low limit if the supply stopped now: the loss falls as the pressure does."""
+    supply, atmosphere = now.supply, now.settings.site.atmosphere_kpa
+    if supply.kpa is None or supply.loss is None:
+        return None
+    at_reference = float(supply.loss["loss_at_reference_kpa_per_h"])
+    measured = float(supply.loss["loss_kpa_per_h"])
+    scale = at_reference / measured if measured else 1.0
+    losses = {
+        "hours": at_reference,
+        "low": float(supply.loss["loss_high_kpa_per_h"]) * scale,
+        "high": float(supply.loss["loss_low_kpa_per_h"]) * scale,
+    }
+    least = now.settings.low_pressure_kpa + atmosphere
+    hours = {
+        name: hours_to_reach(supply.kpa + atmosphere, least, loss / supply.reference_absolute_kpa)
+        for name, loss in losses.items()
+    }
+    return {name: round(h, 2) if isfinite(h) else None for name, h in hours.items()}
+
+
+def _explain(now: Now) -> dict[str, list[list[str]]]:
+    """Inputs, formula and result of each figure, as rows of text."""
+    words, supply, settings = now.words, now.supply, now.settings
+    rows: dict[str, list[list[str]]] = {}
+    if supply.kpa is not None:
+        rows["pressure"] = [
+            ["read from", settings.supply.pressure],
+            ["now", words.pressure(supply.kpa)],
+            ["low limit", words.pressure(settings.low_pressure_kpa)],
+            ["high limit", words.pressure(settings.high_pressure_kpa)],
+        ]
+    rows["generator"] = [
+        ["turns from", "run contact" if supply.by_contact else "the pressure alone"],
+        ["ran in 24 h", words.duration(supply.runs.runtime_s(now.t))],
+        ["watched in 24 h", words.duration(supply.runs.watched_s(now.t))],
+        ["duty", "ran / watched, as a percentage"],
+    ]
+    if supply.loss is not None:
+        loss = supply.loss
+        rows["loss"] = [
+            ["measured over", words.duration(float(loss["idle_s"]))],
+            ["method", "slope of the pressure at constant temperature, least squares"],
+            [
+                "temperature",
+                "measured and allowed for" if loss["temperature_used"] else "not measured",
+            ],
+            ["slope", words.rate(float(loss["loss_kpa_per_h"]))],
+            [
+                "95 % range",
+                words.between(
+                    float(loss["loss_low_kpa_per_h"]), float(loss["loss_high_kpa_per_h"])
+                ),
+            ],
+            ["at mid-band", words.rate(float(loss["loss_at_reference_kpa_per_h"]))],
+        ]
+        if "loss_l_min" in loss:
+            rows["loss"].append(
+                ["flow = volume × slope / standard pressure", words.flow(float(loss["loss_l_min"]))]
+            )
+    if supply.purity.now_pct is not None:
+        rows["nitrogen"] = [
+            ["oxygen", words.percent(100.0 - supply.purity.now_pct)],
+            ["nitrogen", "100 % − oxygen"],
+            ["judged", f"after {words.duration(settings.supply.warm_up_s)} of running"],
+        ]
+    return rows
+
+
+def _systems(now: Now) -> dict[str, Any]:
+    return {
+        name: {
+            "pressure_kpa": system.kpa,
+            "low_pressure_kpa": system.given.low_pressure_kpa,
+            "regulated_kpa": system.given.regulated_kpa,
+            "loss": None,
+        }
+        for name, system in now.systems.items()
+    }

@@ -1,0 +1,193 @@
+"""Recordings: CSV of a site's readings, in and out.
+
+UTF-8, comma, header line; first column `time` (ISO 8601 with offset or Z); every other column a
+channel's name, its unit in brackets behind it or else the channel's own. An empty cell is a
+missing reading. A row that cannot be read is named and passed over; the rest is used.
+"""
+
+import csv
+from collections.abc import Callable, Iterable, Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import IO
+
+from edge.core import units
+from edge.errors import RecordingError
+from edge.model import GRID, Tick, iso
+from edge.settings import Channel, Settings
+
+NO_CELL = "no reading in the recording"
+TOO_LARGE = 1e9
+
+
+class Recording:
+    """A recording opened for reading with a site's settings.
+
+    `absent` are the settings' channels without a column, `notes` what was passed over. Iterating
+    gives a Tick for each usable row; `bad` counts the others, each told to `complain`.
+    """
+
+    def __init__(self, path: Path, settings: Settings, complain: Callable[[str], None]) -> None:
+        """Raises RecordingError for a file without a usable header."""
+        self.path = path
+        self.rows = self.bad = 0
+        self.notes: list[str] = []
+        self._complain = complain
+        self._settings = settings
+        try:
+            self.file: IO[str] = path.open(encoding="utf-8-sig", errors="replace", newline="")
+        except OSError as error:
+            raise RecordingError(f"{path}: expected a recording, found {error.strerror}") from error
+        self._lines = csv.reader(self.file)
+        try:
+            self._columns = self._header()
+        except RecordingError:
+            self.file.close()
+            raise
+
+    def _header(self) -> list[tuple[int, int, float, float]]:
+        """(cell, place in the tick, factor, offset) of every known column."""
+        where = f"{self.path}, line 1"
+        try:
+            header = next(self._lines, None)
+        except csv.Error as error:
+            raise RecordingError(f"{where}: expected a header line, found {error}") from error
+        if not header or header[0].strip() != "time":
+            found = f'"{header[0]}"' if header else "nothing"
+            raise RecordingError(f'{where}: expected a first column "time", found {found}')
+        self._width = len(header)
+        known = {channel.name: (i, channel) for i, channel in enumerate(self._settings.channel)}
+        columns: list[tuple[int, int, float, float]] = []
+        seen: set[str] = set()
+        for cell, title in enumerate(header[1:], 1):
+            name, _, rest = title.strip().partition("[")
+            name, unit = name.strip(), rest.rstrip("] ") if rest else None
+            if name not in known:
+                self.notes.append(f'{where}: column "{title}" is not a channel of the settings')
+                continue
+            if name in seen:
+                raise RecordingError(f'{where}: expected each channel once, found "{name}" twice')
+            seen.add(name)
+            place, channel = known[name]
+            columns.append((cell, place, *_unit(where, channel, unit)))
+        self.absent = frozenset(known) - seen
+        if not columns:
+            names = ", ".join(known)
+            raise RecordingError(f"{where}: expected columns of channels ({names}), found none")
+        return columns
+
+    def __iter__(self) -> Iterator[Tick]:
+        lines, width, complain = self._lines, self._width, self._complain
+        settings, columns = self._settings, self._columns
+        binary = {p for p, c in enumerate(settings.channel) if c.quantity == "running"}
+        blank: list[float | None] = [None] * len(settings.channel)
+        names = [c.name for c in settings.channel]
+        parse, none = datetime.fromisoformat, ()
+        last = float("-inf")
+        with self.file:
+            while True:
+                try:
+                    row = next(lines, None)
+                    if row is None:
+                        break
+                    if not row:
+                        continue
+                    if len(row) != width:
+                        raise ValueError(f"expected {width} cells, found {len(row)}")
+                    t = _time(row[0], parse)
+                    if t <= last:
+                        raise ValueError(
+                            f"expected a time after the row before ({iso(last)}), found {row[0]}"
+                        )
+                    values = blank.copy()
+                    missing: list[str] | tuple[()] = none
+                    for cell, place, factor, offset in columns:
+                        text = row[cell]
+                        if text:
+                            value = (float(text) + offset) * factor
+                            if not -TOO_LARGE < value < TOO_LARGE:
+                                raise ValueError(f"expected a reading, found {text}")
+                            values[place] = (value * GRID + 0.5) // 1 / GRID
+                            if place in binary and value not in (0.0, 1.0):
+                                raise ValueError(f"expected {names[place]} 0 or 1, found {text}")
+                        else:
+                            missing = [*missing, names[place]]
+                except (ValueError, csv.Error) as error:
+                    self.bad += 1
+                    complain(f"{self.path}, line {lines.line_num}: {_why(error)}")
+                    continue
+                last = t
+                self.rows += 1
+                if missing:
+                    yield Tick(t, 0.0, tuple(values), dict.fromkeys(missing, NO_CELL))
+                else:
+                    yield Tick(t, 0.0, tuple(values))
+
+
+def _why(error: Exception) -> str:
+    text = str(error)
+    if text.startswith("could not convert string to float: "):
+        return (
+            f"expected a number, found {text.removeprefix('could not convert string to float: ')}"
+        )
+    return text
+
+
+def _time(text: str, parse: Callable[[str], datetime]) -> float:
+    try:
+        stamp = parse(text)
+        if stamp.tzinfo is None:
+            raise ValueError
+        return stamp.timestamp()
+    except (ValueError, OverflowError):
+        raise ValueError(
+            f'expected a time as 2026-11-25T08:00:00Z, with its offset, found "{text}"'
+        ) from None
+
+
+def _unit(where: str, channel: Channel, unit: str | None) -> tuple[float, float]:
+    kind = units.QUANTITY_KIND[channel.quantity]
+    try:
+        return units.unit_of(kind, channel.unit if unit is None else unit)
+    except ValueError as error:
+        raise RecordingError(
+            f'{where}: column {channel.name}: expected {error}, found "{unit}"'
+        ) from error
+
+
+def write(file: IO[str], settings: Settings, ticks: Iterable[Tick]) -> int:
+    """Write ticks as a recording in the channels' own units; the number of rows.
+
+    Every value is written with as many digits as bring it back to the same point of the grid.
+    Channels without a single column are those that never have a value nor a reason.
+    """
+    out = csv.writer(file, lineterminator="\n")
+    head, scale = ["time"], []
+    for channel in settings.channel:
+        factor, offset = units.unit_of(units.QUANTITY_KIND[channel.quantity], channel.unit)
+        head.append(f"{channel.name} [{channel.unit}]" if channel.unit else channel.name)
+        scale.append((factor, offset, channel.quantity == "running"))
+    out.writerow(head)
+    rows = 0
+    for tick in ticks:
+        row = [iso(tick.t + tick.offset_s)]
+        for value, (factor, offset, binary) in zip(tick.values, scale, strict=True):
+            if value is None:
+                row.append("")
+            elif binary:
+                row.append("1" if value > 0.5 else "0")
+            else:
+                row.append(_digits(value, factor, offset))
+        out.writerow(row)
+        rows += 1
+    return rows
+
+
+def _digits(value: float, factor: float, offset: float) -> str:
+    """The shortest of a few roundings that reads back to the same point of the grid."""
+    number = value / factor - offset
+    for digits in (4, 5, 6, 7, 8):
+        text = f"{number:.{digits}f}"
+        if ((float(text) + offset) * factor * GRID + 0.5) // 1 / GRID == value:
+            return text
+    return repr(number)

@@ -1,0 +1,48 @@
+"""Numbers into the words of the site: its units, plain durations."""
+
+from edge.core import units
+from edge.settings import Settings
+
+
+class Words:
+    """Writes quantities as the people of one site read them."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._units = settings.site.units
+
+    def pressure(self, kpa: float) -> str:
+        return units.show("pressure", kpa, self._units.pressure)
+
+    def rate(self, kpa_per_h: float) -> str:
+        return units.show("pressure rate", kpa_per_h, f"{self._units.pressure}/h")
+
+    def flow(self, l_min: float) -> str:
+        return units.show("flow", l_min, self._units.flow)
+
+    def between(self, low: float, high: float) -> str:
+        """A range of pressure rates, kPa/h, with the unit once."""
+        unit = f"{self._units.pressure}/h"
+        first = units.show("pressure rate", low, unit).rsplit(" ", 1)[0]
+        return f"{first} to {units.show('pressure rate', high, unit)}"
+
+    @staticmethod
+    def percent(pct: float) -> str:
+        return f"{pct:.1f} %"
+
+    @staticmethod
+    def duration(seconds: float) -> str:
+        """As a person says it: 45 s, 1 min 49 s, 12 min, 3 h 20 min, 2 days 4 h."""
+        whole = round(seconds)
+        if whole < 90:
+            return f"{whole} s"
+        if whole < 600:
+            minutes, rest = divmod(whole, 60)
+            return f"{minutes} min {rest} s" if rest else f"{minutes} min"
+        minutes = round(seconds / 60.0)
+        if minutes < 60:
+            return f"{minutes} min"
+        hours, minutes = divmod(minutes, 60)
+        if hours < 48:
+            return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+        days, hours = divmod(hours, 24)
+        return f"{days} days {hours} h" if hours else f"{days} days"
