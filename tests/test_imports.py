@@ -16,18 +16,21 @@ MAY: dict[str, tuple[str, ...]] = {
     "edge.errors": (),
     "edge.ports": ("edge.model",),
     "edge.core": ("edge.model", "edge.errors"),
-    "edge.measure": ("edge.model", "edge.core"),
-    "edge.detect": ("edge.model", "edge.errors", "edge.core", "edge.measure", "edge.settings"),
+    "edge.words": ("edge.core", "edge.settings"),
+    "edge.measure": ("edge.model", "edge.core", "edge.settings", "edge.words"),
+    "edge.detect": ("edge.model", "edge.core", "edge.measure", "edge.settings", "edge.words"),
+    "edge.alarms": ("edge.model", "edge.core", "edge.detect"),
+    "edge.picture": ("edge.model", "edge.core", "edge.detect", "edge.alarms"),
     "edge.judge": (
         "edge.model",
-        "edge.errors",
         "edge.core",
         "edge.measure",
         "edge.detect",
         "edge.alarms",
+        "edge.picture",
         "edge.settings",
+        "edge.words",
     ),
-    "edge.alarms": ("edge.model", "edge.errors", "edge.core", "edge.settings"),
     "edge.settings": ("edge.model", "edge.errors", "edge.core", "edge.sensors"),
     "edge.plant": (),
     "edge.story": ("edge.plant",),
@@ -71,7 +74,16 @@ MAY: dict[str, tuple[str, ...]] = {
     ),
 }
 
-PURE = ("edge.core", "edge.measure", "edge.detect", "edge.judge", "edge.alarms", "edge.plant")
+PURE = (
+    "edge.alarms",
+    "edge.core",
+    "edge.detect",
+    "edge.judge",
+    "edge.measure",
+    "edge.picture",
+    "edge.plant",
+    "edge.words",
+)
 """Parts without clock, input or output."""
 
 BANNED = {
