@@ -27,13 +27,14 @@ from edge.settings import Mqtt, Settings
 log = logging.getLogger(__name__)
 
 WINDOW = 100
-"""The most notices handed to the connection and not accepted yet."""
+"""The most messages of QoS 1 handed to the connection and not accepted yet."""
 
 IN_FLIGHT = 20
-"""The most of them on the wire at once; a broker may ask for fewer."""
+"""The most of them on the wire at once; for a broker that takes fewer, WINDOW shrinks to that."""
 
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 120.0
+CONNECT_S = 45.0
 KEEPALIVE_S = 30
 GOODBYE_S = 3.0
 
@@ -89,7 +90,11 @@ class MqttMessenger:
         self._why: str | None = "not connected yet"
         self._failures = 0
         self._next_try = 0.0
-        self._in_flight: dict[int, int] = {}  # the packet's number: the event's
+        self._give_up = 0.0  # when an attempt to connect has taken too long
+        self._window = WINDOW
+        self._in_flight: dict[
+            int, int | None
+        ] = {}  # the packet's number: the event's, if it is one
         self._handed = 0  # the highest event number handed to this connection
         self._accepted: list[int] = []  # accepted, and not marked yet
         self._hold_until = 0.0  # after a refusal
@@ -102,9 +107,12 @@ class MqttMessenger:
             self._connect()
         self._hear()
         if not self._connected:
+            if self._client is not None and self._monotonic() >= self._give_up:
+                self._client.disconnect()
+                self._lost("no answer")
             return
-        self._hand_over()
         self._tell_alerts(latest)
+        self._hand_over()
         # After a restart or a change of pace the due time may lie anywhere: never wait longer.
         self._readings_due = min(self._readings_due, t + self._broker.readings_every_s)
         if t >= self._readings_due:
@@ -127,7 +135,7 @@ class MqttMessenger:
         self._hear()
         if self._connected:
             self._hand_over()
-            self._publish_text("availability", "offline")
+            self._publish("availability", "offline")
             while self._connected and self._in_flight and self._monotonic() < deadline:
                 self._hear(wait_s=0.05)
                 self._hand_over()
@@ -155,9 +163,7 @@ class MqttMessenger:
             if reason.is_failure:
                 news.put(("lost", client, f"the broker refused: {reason}"))
                 return
-            most = getattr(properties, "ReceiveMaximum", IN_FLIGHT)
-            client.max_inflight_messages_set(min(IN_FLIGHT, most))
-            news.put(("connected", client, None))
+            news.put(("connected", client, getattr(properties, "ReceiveMaximum", IN_FLIGHT)))
 
         def failed(_c: Any, _u: Any) -> None:
             news.put(("lost", client, "nobody answers there"))
@@ -175,6 +181,7 @@ class MqttMessenger:
         client.on_disconnect = disconnected
         client.on_publish = published
         self._client = client
+        self._give_up = self._monotonic() + CONNECT_S
         try:
             if self._broker.user is not None:
                 client.username_pw_set(self._broker.user, password())
@@ -199,20 +206,21 @@ class MqttMessenger:
             if client is not self._client:
                 continue
             if kind == "connected":
-                self._greet()
+                self._greet(what)
             elif kind == "lost":
                 self._lost(what)
             else:
                 self._published(*what)
         self._mark()
 
-    def _greet(self) -> None:
+    def _greet(self, receive_maximum: int) -> None:
         log.info("%s: connected", self.name)
+        self._window = WINDOW if receive_maximum >= IN_FLIGHT else receive_maximum
         self._connected, self._why, self._failures = True, None, 0
         self._in_flight.clear()
         self._said.clear()
         self._handed, self._readings_due = 0, float("-inf")
-        self._publish_text("availability", "online")
+        self._publish("availability", "online")
 
     def _lost(self, why: str) -> None:
         if self._connected or self._failures == 0:
@@ -232,14 +240,12 @@ class MqttMessenger:
     def _hand_over(self) -> None:
         if self._monotonic() < self._hold_until:
             return
-        room = WINDOW - len(self._in_flight)
+        room = self._window - len(self._in_flight)
         if room <= 0:
             return
         for number, event in self._outbox.waiting(self.name, self._handed, room):
-            packet = self._publish("events", event, qos=1, retain=False)
-            if packet is None:
+            if not self._publish("events", event, retain=False, number=number):
                 break
-            self._in_flight[packet] = number
             self._handed = number
 
     def _published(self, packet: int, refused: str | None) -> None:
@@ -279,21 +285,28 @@ class MqttMessenger:
             if self._said.get(alert) == told:
                 continue
             body = {"alert": alert, "at": latest["at"], "state": _state(mine), "open": mine}
-            if self._publish(f"alerts/{alert}", body, qos=1) is None:
+            if len(self._in_flight) >= self._window or not self._publish(f"alerts/{alert}", body):
                 return
             self._said[alert] = told
 
     def _publish(
-        self, topic: str, body: Mapping[str, Any], qos: int, retain: bool = True
-    ) -> int | None:
-        return self._publish_text(topic, json.dumps(body, ensure_ascii=False), qos, retain)
-
-    def _publish_text(self, topic: str, text: str, qos: int = 1, retain: bool = True) -> int | None:
-        """The packet's number, None when the connection is gone."""
+        self,
+        topic: str,
+        body: Mapping[str, Any] | str,
+        qos: int = 1,
+        retain: bool = True,
+        number: int | None = None,
+    ) -> bool:
+        """Hand a message to the connection; False when that is gone."""
         if self._client is None:
-            return None
+            return False
+        text = body if isinstance(body, str) else json.dumps(body, ensure_ascii=False)
         sent = self._client.publish(f"{self._prefix}/{topic}", text.encode(), qos, retain)
-        return sent.mid if sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
+        if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            return False
+        if qos:
+            self._in_flight[sent.mid] = number
+        return True
 
 
 def _state(opened: Sequence[Mapping[str, Any]]) -> str:
