@@ -64,12 +64,16 @@ class FastClock:
         now = wall()
         self._from_boot = boot()
         self._from = now if last is None else max(now, last + AFTER_S)
+        self._seen = self._from
 
     def steady(self) -> float:
-        return self._from + (self._boot() - self._from_boot) * self.factor
+        self._seen = self._from + (self._boot() - self._from_boot) * self.factor
+        return self._seen
 
     def utc(self) -> float:
-        return self.steady()
+        """As of the last look at `steady`: nobody sets this clock, and between two looks of a
+        busy machine many of its seconds may pass, which would seem a step."""
+        return self._seen
 
     def wait_until(self, steady: float) -> bool:
         return self._stop.wait(max(0.0, (steady - self.steady()) / self.factor))

@@ -109,6 +109,7 @@ def _show(args: argparse.Namespace, folder: Path, family: Family, stop: threadin
         family.wait_for("the daemon", (runtime / "latest.json").exists, READY_S)
         family.wait_for("the page", lambda: place.answers(page_port), READY_S)
         _say(args, settings.site.name, settings.site.id, folder, page_port, mqtt_port)
+        ticker.speak()
         end = None if args.for_s is None else time.monotonic() + args.for_s
         while not stop.wait(0.2):
             family.check()
