@@ -252,9 +252,14 @@ def reserve(section: Picture, settings: Settings) -> str | None:
     if left is None:
         return None
     low = SiteUnits.of(settings).pressure(settings.low_pressure_kpa)
-    if left["hours"] <= 0.0:
+    if left["hours"] is not None and left["hours"] <= 0.0:
         return f"Pressure is already below the low limit of {low}."
-    spread = f"{hours(left['low'])} to {hours(left['high'])}"
+    if left["hours"] is None:  # no loss large enough to ever get there
+        return f"If the supply stopped now, pressure would stay above {low}: no loss is measured."
+    if left["high"] is None:  # and perhaps none at all
+        spread = f"at least {hours(left['low'])}"
+    else:
+        spread = f"{hours(left['low'])} to {hours(left['high'])}"
     return (
         f"If the supply stopped now, pressure would stay above {low} "
         f"for about {hours(left['hours'])} ({spread})."
