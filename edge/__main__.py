@@ -14,6 +14,7 @@ COMMANDS = {
     "replay": "judge a recording as the daemon would have",
     "page": "serve the status page",
     "run": "watch a site: sense, judge, keep and tell, until stopped",
+    "export": "write what was kept as a recording, CSV",
     "wiring": "show every channel in volts and in its unit, live, for hooking up",
     "demo": "show it all on a simulated plant, in fast time",
 }

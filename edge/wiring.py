@@ -75,6 +75,6 @@ def _judge(settings: Settings, writer: Writer) -> tuple[Judge, Saved | None]:
         saved = writer.saved()
         if saved is not None:
             return Judge(settings, dict(saved.state)), saved
-    except (StoreError, ValueError, KeyError, TypeError) as error:
+    except (StoreError, ValueError, KeyError, TypeError, AttributeError) as error:
         log.error("the judges' state is set aside and everything is judged afresh: %s", error)
     return Judge(settings), None

@@ -1,0 +1,52 @@
+"""dryhold export --state DIR --settings FILE [--since T] [--until T] [-o FILE]"""
+
+import argparse
+import sys
+from datetime import datetime
+from pathlib import Path
+
+from edge import recording
+from edge.errors import StoreError
+from edge.settings import load
+from edge.store.read import Reader
+
+
+def moment(text: str) -> float:
+    """A time with its offset, as seconds since 1970 UTC."""
+    try:
+        stamp = datetime.fromisoformat(text)
+    except ValueError:
+        stamp = None
+    if stamp is None or stamp.tzinfo is None:
+        raise argparse.ArgumentTypeError(
+            f'expected a time with its offset, as 2026-11-25T08:00:00Z, found "{text}"'
+        )
+    return stamp.timestamp()
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--state", type=Path, required=True, metavar="DIR")
+    parser.add_argument("--settings", type=Path, required=True, metavar="FILE")
+    parser.add_argument("--since", type=moment, metavar="T", help="not included")
+    parser.add_argument("--until", type=moment, metavar="T", help="included")
+    parser.add_argument(
+        "-o", "--output", type=Path, metavar="FILE", help="the recording, CSV (default: stdout)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """1 when there is no reading in that time."""
+    settings = load(args.settings)
+    names = [channel.name for channel in settings.channel]
+    with Reader(args.state) as reader:
+        ticks = reader.readings(names, args.since, args.until)
+        if args.output is None:
+            rows = recording.write(sys.stdout, settings, ticks)
+        else:
+            try:
+                with args.output.open("w", encoding="utf-8", newline="") as file:
+                    rows = recording.write(file, settings, ticks)
+            except OSError as error:
+                raise StoreError(f"{args.output}: {error.strerror}") from error
+    print(f"{rows} reading{'' if rows == 1 else 's'} written", file=sys.stderr)
+    return 0 if rows else 1
