@@ -55,6 +55,7 @@ def create_app(
             response.direct_passthrough = False
             if request.path not in packed:
                 packed[request.path] = gzip.compress(response.get_data(), 9)
+            response.close()  # the file: its content is replaced
             response.set_data(packed[request.path])
         response.headers["Content-Encoding"] = "gzip"
         return response

@@ -182,19 +182,26 @@ def _curve(points: Sequence[Point], f: Frame, step_s: float) -> str:
             pieces.append([])
         pieces[-1].append(point)
 
-    def spot(at: float, value: float) -> str:
-        return f"{f.x(at) * 10:.0f} {f.y(value) * 10:.0f}"
+    def path(spots: Iterable[tuple[float, float]]) -> str:
+        """Steps from spot to spot: half the length of places."""
+        out, here = "", (0, 0)
+        for at, value in spots:
+            there = (round(f.x(at) * 10), round(f.y(value) * 10))
+            start = "" if out else "M"
+            out += f"{start}{there[0] - here[0]} {there[1] - here[1]}{'l' if start else ' '}"
+            here = there
+        return out.rstrip()
 
     area, line = [], []
     for piece in pieces:
         for wide in _spread(piece, (f.top - f.bottom) * 0.015):
-            there = "L".join(spot(p.at, p.high) for p in wide)
-            back = "L".join(spot(p.at, p.low) for p in reversed(wide))
-            area.append(f"M{there}L{back}Z")
-        dots = [spot(p.at, p.mean) for p in piece]
+            there = [(p.at, p.high) for p in wide]
+            back = [(p.at, p.low) for p in reversed(wide)]
+            area.append(path([*there, *back]) + "z")
+        dots = [(p.at, p.mean) for p in piece]
         if len(dots) == 1:  # a line of no length shows as its round cap
             dots *= 2
-        line.append("M" + "L".join(dots))
+        line.append(path(dots))
     return (
         '<svg class="curve" width="100%" height="100%" viewBox="0 0 1000 1000" '
         'preserveAspectRatio="none">'

@@ -512,6 +512,10 @@ def drawing(
         "levels": [[shown(v.value), v.label, v.key, v.above] for v in levels(settings, f)],
         "gaps": [[round(a), round(b)] for a, b in chart.gaps(points, since, now, step)],
         "runs": [[round(a), round(b)] for a, b in stretches(runs, since, now)],
+        "ticks": [
+            [round(m.at), m.label if 6.0 < f.x(m.at) < 94.0 else ""]
+            for m in chart.ticks(Local(settings.site.zone, now), since, now)
+        ],
         "t": t,
         "low": columns[0],
         "mean": columns[1],

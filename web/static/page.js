@@ -164,39 +164,6 @@
     readout.textContent = `${clock(data.t[i])}: ${data.mean[i].toFixed(1)} ${data.unit}${range}`;
   };
 
-  const marks = (u, axis, from, to) => {
-    const hour = 3600, span = to - from;
-    const here = (t) => uPlot.tzDate(new Date(t * 1000), data.zone);
-    const step = span <= 8 * hour ? hour : span <= 2 * 86400 ? (box.clientWidth < 500 ? 6 : 3) * hour : 0;
-    const out = [];
-    if (step) {
-      for (let t = Math.ceil(from / 900) * 900; t <= to; t += 900) {
-        const d = here(t);
-        if (d.getMinutes() === 0 && (d.getHours() * hour) % step === 0) out.push(t);
-      }
-      return out;
-    }
-    let day = -1;
-    for (let t = Math.ceil(from / hour) * hour; t <= to; t += hour) {
-      const d = here(t);
-      if (d.getDate() === day) continue;
-      const first = day === -1;
-      day = d.getDate();
-      if (first && d.getHours() !== 0) continue;
-      if (span <= 10 * 86400 || (span <= 100 * 86400 ? d.getDay() === 1 : day === 1)) out.push(t);
-    }
-    return out;
-  };
-  const names = (u, found) => found.map((t) => {
-    const d = uPlot.tzDate(new Date(t * 1000), data.zone), span = data.until - data.since;
-    const month = d.toLocaleString("en-GB", { month: "short" });
-    const place = (t - data.since) / span;
-    if (place < 0.05 || place > 0.95) return "";
-    if (span <= 2 * 86400) return `${String(d.getHours()).padStart(2, "0")}:${String(d.getMinutes()).padStart(2, "0")}`;
-    if (span <= 10 * 86400) return d.toLocaleString("en-GB", { weekday: "short" });
-    return span <= 100 * 86400 ? `${d.getDate()} ${month}` : month;
-  });
-
   const columns = () => [data.t, data.low, data.high, data.mean];
   const size = () => ({ width: box.clientWidth, height: box.clientHeight });
   const draw = () => {
@@ -207,9 +174,8 @@
       legend: { show: false },
       cursor: { y: false, points: { show: false }, drag: { x: false, y: false } },
       scales: { x: { time: true, range: () => [data.since, data.until] }, y: { range: () => data.scale } },
-      tzDate: (t) => uPlot.tzDate(new Date(t * 1000), data.zone),
       axes: [
-        { stroke: () => tone("soft"), font: `${font().replace(/^[\d.]+px/, "12.5px")}`, size: 44, gap: 24, splits: marks, values: names, grid: { stroke: () => tone("faint"), width: 1 }, ticks: { show: false } },
+        { stroke: () => tone("soft"), font: `${font().replace(/^[\d.]+px/, "12.5px")}`, size: 44, gap: 24, splits: () => data.ticks.map((tick) => tick[0]), values: () => data.ticks.map((tick) => tick[1]), grid: { stroke: () => tone("faint"), width: 1 }, ticks: { show: false } },
         { show: false },
       ],
       series: [

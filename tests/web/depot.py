@@ -170,11 +170,13 @@ def newest(settings: Settings, state: str = "holding", at: float = NOW) -> dict[
         "channels": {
             c.name: {
                 "quantity": c.quantity,
-                "value": values[c.name],
+                "value": values.get(c.name, pressure),
                 "unit": units[c.quantity],
-                "status": "good" if values[c.name] is not None else "failure",
-                "why": None if values[c.name] is not None else "0.02 V is under 0.25 V",
-                "age_s": 0.0 if values[c.name] is not None else 512.0,
+                "status": "good" if values.get(c.name, pressure) is not None else "failure",
+                "why": None
+                if values.get(c.name, pressure) is not None
+                else "0.02 V is under 0.25 V",
+                "age_s": 0.0 if values.get(c.name, pressure) is not None else 512.0,
                 "volts": 2.304 if c.quantity == "pressure" else None,
             }
             for c in settings.channel

@@ -1,0 +1,215 @@
+"""The page in a real browser: what people see, and that nothing leaves the site."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+ROOMS = ["/", "/history?span=week", "/log?show=all", "/how", "/monitor"]
+FIRST_VIEW_BYTES = 100_000
+
+
+@dataclass
+class Seen:
+    """A page with everything it asked for and complained about."""
+
+    page: Any
+    base: str
+    complaints: list[str] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
+    answers: list[Any] = field(default_factory=list)
+
+    def quiet(self) -> None:
+        """No complaint on the console, and no request to anywhere else."""
+        assert self.complaints == []
+        assert [u for u in self.asked if not u.startswith(self.base + "/")] == []
+
+
+@pytest.fixture
+def look(chromium: Any, served: str) -> Iterator[Callable[..., Seen]]:
+    """Opens a room of the page in a new, empty context."""
+    contexts = []
+
+    def open_(path: str = "/", width: int = 1440, height: int = 900, **how: Any) -> Seen:
+        context = chromium.new_context(viewport={"width": width, "height": height}, **how)
+        contexts.append(context)
+        seen = Seen(context.new_page(), served)
+        seen.page.on(
+            "console",
+            lambda m: seen.complaints.append(m.text) if m.type in ("error", "warning") else None,
+        )
+        seen.page.on("pageerror", lambda e: seen.complaints.append(str(e)))
+        seen.page.on("request", lambda r: seen.asked.append(r.url))
+        seen.page.on("response", lambda r: seen.answers.append(r))
+        seen.page.goto(served + path)
+        return seen
+
+    yield open_
+    for context in contexts:
+        context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("path", ROOMS)
+def test_axe_finds_nothing(site: Any, look: Callable[..., Seen], path: str, scheme: str) -> None:
+    """No rule of axe-core is broken in any room, light or dark, wide or narrow, and all is quiet."""
+    site.say("act")
+    for width in (1440, 320):
+        seen = look(path, width=width, color_scheme=scheme)
+        for details in seen.page.query_selector_all("summary"):
+            details.click()
+        result = Axe().run(seen.page)
+        assert result.violations_count == 0, result.generate_report()
+        seen.quiet()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("state", ["holding", "watch", "blind"])
+def test_axe_finds_nothing_in_any_state(
+    site: Any, look: Callable[..., Seen], state: str, scheme: str
+) -> None:
+    """Every state's colours have contrast enough, in light and in dark."""
+    site.say(state, demo={"speed": 60})
+    result = Axe().run(look(color_scheme=scheme).page)
+    assert result.violations_count == 0, result.generate_report()
+
+
+@pytest.mark.parametrize("script", [True, False])
+@pytest.mark.parametrize("state", ["holding", "watch", "act", "blind"])
+def test_a_phone_shows_the_sentence_without_scrolling(
+    site: Any, look: Callable[..., Seen], state: str, script: bool
+) -> None:
+    """At 320 by 568 the word, the shape, the reason, what to do and the data's age are in sight."""
+    site.say(state)
+    page = look(width=320, height=568, java_script_enabled=script).page
+    for what in ("#state h1", "#state .shape", "#state .reason", "#state .todo", "#age-text"):
+        box = page.locator(what).bounding_box()
+        assert box is not None, what
+        assert box["x"] >= 0.0, what
+        assert box["x"] + box["width"] <= 320.0, what
+        assert box["y"] >= 0.0, what
+        assert box["y"] + box["height"] <= 568.0, what
+    assert page.locator("#state h1").inner_text().startswith(state.capitalize())
+
+
+@pytest.mark.parametrize("path", ROOMS)
+def test_no_room_is_wider_than_a_phone(look: Callable[..., Seen], path: str) -> None:
+    """At 320 px nothing makes the page scroll sideways."""
+    page = look(path, width=320, height=568).page
+    assert page.evaluate("document.documentElement.scrollWidth") == 320
+
+
+def test_the_states_differ_without_colour(site: Any, look: Callable[..., Seen]) -> None:
+    """Four states, four words and four shapes."""
+    found = set()
+    for state in ("holding", "watch", "act", "blind"):
+        site.say(state)
+        page = look().page
+        word = page.locator("#state h1").inner_text()
+        found.add((word.split()[0], page.locator("#state .shape").inner_html()))
+    assert len({word for word, _ in found}) == len({shape for _, shape in found}) == 4
+
+
+def test_the_first_view_is_light(site: Any, look: Callable[..., Seen]) -> None:
+    """Everything that the first view loads is under 100 kB, even unsqueezed."""
+    site.say("act")
+    seen = look()
+    seen.page.wait_for_selector("#ribbon.drawn")
+    parts = {a.url.removeprefix(seen.base): len(a.body()) for a in list(seen.answers)}
+    assert {"/", "/api/ribbon?span=day"} < set(parts)
+    assert sum(parts.values()) < FIRST_VIEW_BYTES, parts
+
+
+def test_the_script_takes_the_ribbon_over_in_place(look: Callable[..., Seen]) -> None:
+    """The chart becomes one to point at, nothing moves, and the server's picture stays for print."""
+    seen = look(java_script_enabled=True)
+    page = seen.page
+    page.wait_for_selector("#ribbon.drawn canvas")
+    shift = page.evaluate(
+        """() => new Promise((done) => {
+             let sum = 0;
+             new PerformanceObserver((list) => list.getEntries().forEach((e) => { sum += e.value; }))
+               .observe({ type: "layout-shift", buffered: true });
+             requestAnimationFrame(() => requestAnimationFrame(() => done(sum)));
+           })"""
+    )
+    assert shift == 0
+    box = page.locator("#ribbon").bounding_box()
+    page.mouse.move(box["x"] + box["width"] * 0.9, box["y"] + 50)
+    page.wait_for_function("document.getElementById('readout').textContent.includes('psi')")
+    page.emulate_media(media="print")
+    assert page.locator("#ribbon .chart").is_visible()
+    assert not page.locator("#ribbon .uplot").is_visible()
+    seen.quiet()
+
+
+def test_an_open_page_follows_the_site(site: Any, look: Callable[..., Seen]) -> None:
+    """What the daemon writes next is on the page without loading it again, open details stay open."""
+    site.say("watch")
+    seen = look()
+    page = seen.page
+    page.locator(".note summary").click()
+    site.say("act")
+    page.wait_for_selector("#state.act", timeout=20_000)
+    assert page.locator("#state h1").inner_text().startswith("Act")
+    assert page.locator(".note").count() == 2
+    assert page.locator("#why-supply-leak_growth").get_attribute("open") is not None
+    assert page.title().startswith("Act")
+    assert page.evaluate("document.body.className") == "act"
+    seen.quiet()
+
+
+def test_an_open_page_says_by_itself_that_data_stopped(
+    site: Any, look: Callable[..., Seen]
+) -> None:
+    """When the daemon stops, the page turns blind; when it is back, so is the state."""
+    seen = look()
+    site.now += 100.0
+    seen.page.wait_for_selector("#state.blind", timeout=20_000)
+    assert "the monitor has stopped" in seen.page.locator("#state .reason").inner_text()
+    site.now -= 100.0
+    seen.page.wait_for_selector("#state.holding", timeout=20_000)
+    seen.quiet()
+
+
+def test_an_open_page_notices_that_nobody_answers(look: Callable[..., Seen]) -> None:
+    """With the page's own server gone, the script alone turns the page blind; time is run on."""
+    seen = look()
+    page = seen.page
+    page.wait_for_selector("#ribbon.drawn")
+    page.context.set_offline(True)
+    # The browser's stopwatch is run on instead of waiting.
+    page.evaluate("{ const far = performance.now() + 60000; performance.now = () => far; }")
+    page.wait_for_selector("#state.blind", timeout=20_000)
+    assert "no longer gets new data" in page.locator("#state .reason").inner_text()
+    assert page.title().startswith("Blind")
+    assert page.locator("#age-text").inner_text().replace("\N{NO-BREAK SPACE}", " ") == "1 min old"
+    assert page.locator(".figure:not(.past)").count() == 0
+    assert all("ERR_INTERNET_DISCONNECTED" in c for c in seen.complaints)
+
+
+def test_a_keyboard_reaches_everything(look: Callable[..., Seen]) -> None:
+    """From the first Tab, which offers to skip to the content, every link and table is reached."""
+    page = look().page
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "Skip to the content"
+    wanted = page.evaluate(
+        """[...document.querySelectorAll('a[href], summary, [tabindex="0"]')]
+             .filter((e) => e.checkVisibility({ contentVisibilityAuto: true })).length"""
+    )
+    reached = 1
+    while page.evaluate("document.activeElement !== document.body") and reached <= wanted + 5:
+        page.keyboard.press("Tab")
+        reached += page.evaluate("document.activeElement !== document.body")
+    assert reached == wanted
+
+
+def test_the_demo_says_that_it_is_one(site: Any, look: Callable[..., Seen]) -> None:
+    """A simulated plant in fast time can never be taken for a real site."""
+    site.say("holding", demo={"speed": 60})
+    for path in ROOMS:
+        words = look(path).page.locator(".demo").inner_text()
+        assert "not a real site" in words
+        assert "60 times faster" in words
