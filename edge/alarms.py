@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from edge.core.kept import Kept
-from edge.detect.base import Detector, Now
+from edge.detect.base import URGENT, Detector, Now
 from edge.model import Event, Request, iso
 
 LONGEST_SHELVE_S = 7 * 86400.0
@@ -50,8 +50,13 @@ class Alarm(Kept):
     def active(self) -> bool:
         return self.raised_t is not None
 
-    def look(self, now: Now, at: float) -> Event | None:
-        """Judge anew at one tick, stamped `at`; the event if the alert was raised or cleared."""
+    def look(
+        self, now: Now, at: float, leader: Callable[["Alarm"], "Alarm | None"]
+    ) -> Event | None:
+        """Judge anew at one tick, stamped `at`; the event if the alert was raised or cleared.
+
+        `leader` finds the standing alarm that this one would only be a consequence of.
+        """
         there = self.detector.look(now, self.raised_t is not None)
         if there is None:
             if self.raised_t is None:
@@ -65,7 +70,13 @@ class Alarm(Kept):
                 self.on_t = now.t
             if now.t - self.on_t < self.detector.on_delay_s:
                 return None
-            return self._raise(now, at)
+            lead = leader(self)
+            if lead is None:
+                return self._raise(now, at, {})
+            lead.attach(self.detector.alert)
+            if self.detector.priority != URGENT:
+                return None
+            return self._raise(now, at, {"follows": lead.detector.alert})
         if there:
             self.off_t = None
             return None
@@ -82,7 +93,13 @@ class Alarm(Kept):
         )
         return max(self.detector.off_delay_s, 10.0 * CHATTER_S if chattering else 0.0)
 
-    def _raise(self, now: Now, at: float) -> Event:
+    def attach(self, follower: str) -> None:
+        """Note a trouble that follows from this one."""
+        followers = self.told.setdefault("followers", [])
+        if follower not in followers:
+            followers.append(follower)
+
+    def _raise(self, now: Now, at: float, more: Mapping[str, Any]) -> Event:
         telling = self.detector.tell(now)
         since_s = now.t - (self.on_t if self.on_t is not None else now.t)
         self.raised_t, self.raised_at, self.off_t = now.t, at, None
@@ -92,7 +109,8 @@ class Alarm(Kept):
             "text": telling.text,
             "todo": telling.todo,
             "cause": telling.cause,
-            "evidence": {**telling.evidence, "since": iso(at - since_s)},
+            "evidence": {**telling.evidence, **more, "since": iso(at - since_s)},
+            "followers": [],
         }
         return self.event("alert_raised", at, telling.text, todo=telling.todo)
 
@@ -175,7 +193,7 @@ class Desk(Kept):
     ) -> None:
         for alarm in list(alarms):
             try:
-                event = alarm.look(now, stamp(now.t))
+                event = alarm.look(now, stamp(now.t), self._leader)
             except Exception as error:
                 # One detector's fault must not blind the others: it is switched off and reported.
                 alarms.remove(alarm)
@@ -183,6 +201,17 @@ class Desk(Kept):
                 continue
             if event is not None:
                 events.append(event)
+
+    def _leader(self, alarm: Alarm) -> Alarm | None:
+        """The standing alarm that explains this one, if any does."""
+        follows = alarm.detector.follows
+        if not follows:
+            return None
+        for other in self.alarms.values():
+            detector = other.detector
+            if other.active and detector.alert in follows and other is not alarm:
+                return other
+        return None
 
     def _switched_off(self, alarm: Alarm, error: Exception, at: float) -> Event:
         name = alarm.detector.alert

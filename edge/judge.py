@@ -12,7 +12,8 @@ from edge.measure.baseline import Baseline
 from edge.measure.channels import Channels
 from edge.measure.supply import Supply
 from edge.measure.system import System
-from edge.model import Event, Tick
+from edge.measure.trend import Trend
+from edge.model import Event, Request, Tick
 from edge.picture import draw
 from edge.settings import Settings
 from edge.words import Words
@@ -31,7 +32,7 @@ def detectors(settings: Settings) -> Iterator[Detector]:
 class Judge(Kept):
     """Judges one site. Pure: time, readings and requests come with each tick."""
 
-    KEPT = ("supply", "systems", "channels", "baseline", "desk")
+    KEPT = ("supply", "systems", "channels", "baseline", "trend", "desk")
 
     def __init__(
         self,
@@ -49,9 +50,12 @@ class Judge(Kept):
         self.systems = {s.name: System(s) for s in settings.system}
         self.channels = Channels(settings, absent)
         self.baseline = Baseline()
+        self.trend = Trend()
         self.desk = Desk(detectors(settings))
         self.values: tuple[float | None, ...] = ()
-        self._now = Now(settings, words, self.supply, self.systems, self.channels, self.baseline)
+        self._now = Now(
+            settings, words, self.supply, self.systems, self.channels, self.baseline, self.trend
+        )
         place = settings.place
         given = settings.supply
         self._places = (
@@ -74,13 +78,13 @@ class Judge(Kept):
         for name, system in self.systems.items():
             if name in state["systems"]:
                 system.restore(state["systems"][name])
-        for name in ("supply", "channels", "baseline", "desk"):
+        for name in ("supply", "channels", "baseline", "trend", "desk"):
             getattr(self, name).restore(state[name])
 
     def look(self, tick: Tick) -> list[Event]:
         """The facts that one tick made known, in order."""
         t = tick.t
-        values = self.values = (*tick.values, None)
+        values = (*tick.values, None)
         pressure, running, oxygen, temperature, barometer = self._places
         supply, now = self.supply, self._now
         supply.offset_s = tick.offset_s
@@ -97,11 +101,23 @@ class Judge(Kept):
             system.look(t, values[-1 if place is None else place])
         for fact in facts:
             self.baseline.learn(fact)
-        now.t, now.facts = t, facts
+            self.trend.learn(fact)
+        now.t, now.at, now.facts, now.values = t, supply.stamp(t), facts, values
+        if tick.storage_free_pct is not None:
+            now.storage_free_pct = tick.storage_free_pct
         events = facts + self.desk.look(now, supply.stamp)
         for request in tick.requests:
-            events += self.desk.ask(request, t, supply.stamp(t))
+            events += self._ask(request, t)
         return events
+
+    def _ask(self, request: Request, t: float) -> list[Event]:
+        at = self.supply.stamp(t)
+        if request.kind == "baseline_learn":
+            self.baseline.forget()
+        elif request.kind == "baseline_set":
+            loss = float(request.what["loss_kpa_per_h"])
+            self.baseline.set(loss, float(request.what.get("sd", 0.05 * loss)), at, request.by)
+        return self.desk.ask(request, t, at)
 
     def picture(self) -> dict[str, Any]:
         return draw(self._now, self.desk)

@@ -42,12 +42,27 @@ class Status(StrEnum):
     MAINTENANCE_REQUIRED = "maintenance required"
 
 
-ALERTS = (
-    "low_pressure high_pressure no_cut_in no_cut_out slow_build long_run excess_runtime"
-    " short_cycling leak_growth fast_drop low_purity bypass_suspected setpoint_drift"
-    " maintenance_device_fault channel_fault stuck_reading hold_test_failed calibration_due"
-    " storage_low"
-).split()
+ALERTS = [
+    "low_pressure",
+    "high_pressure",
+    "no_cut_in",
+    "no_cut_out",
+    "slow_build",
+    "long_run",
+    "excess_runtime",
+    "short_cycling",
+    "leak_growth",
+    "fast_drop",
+    "low_purity",
+    "bypass_suspected",
+    "setpoint_drift",
+    "maintenance_device_fault",
+    "channel_fault",
+    "stuck_reading",
+    "hold_test_failed",
+    "calibration_due",
+    "storage_low",
+]
 """Every alert of the events contract; receivers find the state of each under its name."""
 
 GRID = 10_000
@@ -100,6 +115,7 @@ class Tick(NamedTuple):
     values: tuple[float | None, ...]
     faults: Mapping[str, str] = {}
     requests: tuple[Request, ...] = ()
+    storage_free_pct: float | None = None  # of the disk the state is on, where it was looked at
 
 
 def iso(at: float) -> str:

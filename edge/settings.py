@@ -7,6 +7,7 @@ name ends with.
 import contextlib
 import tomllib
 from collections.abc import Callable, Collection, Iterator, Mapping
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
@@ -173,7 +174,8 @@ class Channel(_Table):
     supplied_by: ChannelName | None = None  # the voltage channel that measures a ratiometric supply
     active: Literal["high", "low"] = "low"
     debounce_s: Seconds = Field(default=0.2, alias="debounce")
-    calibrated: str | None = None
+    calibrated: date | None = None  # a TOML date
+    calibrate_every_s: Seconds = Field(default=182 * 86400.0, alias="calibrate_every")
 
     @property
     def kind(self) -> str:
@@ -329,6 +331,7 @@ _EXPECTED: Mapping[str, str] = {
     "int_type": "a whole number",
     "bool_type": "true or false",
     "list_type": "a list",
+    "date_type": "a date, as 2026-11-25 without quotes",
     "model_type": "a table",
     "model_attributes_type": "a table",
 }

@@ -4,11 +4,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, ClassVar, NamedTuple
 
+from edge.cause import Cause, diagnose
 from edge.core.kept import Kept
 from edge.measure.baseline import Baseline
 from edge.measure.channels import Channels
 from edge.measure.supply import Supply
 from edge.measure.system import System
+from edge.measure.trend import Trend
 from edge.model import SUPPLY, Event
 from edge.settings import Settings
 from edge.words import Words
@@ -27,8 +29,17 @@ class Now:
     systems: Mapping[str, System]
     channels: Channels
     baseline: Baseline
+    trend: Trend
     t: float = 0.0
+    values: tuple[float | None, ...] = ()  # of the channels, in the settings' order
+    at: float = 0.0  # the same moment in seconds since 1970 UTC
     facts: list[Event] = field(default_factory=list)  # of this tick
+
+    storage_free_pct: float | None = None
+
+    def cause(self) -> Cause:
+        """What the last runs and rests, beside the commissioned ones, say is the matter."""
+        return diagnose(self.baseline, self.trend, self.supply.purity)
 
     @property
     def kpa(self) -> float | None:
@@ -52,6 +63,9 @@ class Detector(Kept):
     priority: ClassVar[str]
     prompt: ClassVar[bool] = True
     """Looked at on every tick; otherwise once a minute, where seconds do not matter."""
+    follows: ClassVar[tuple[str, ...]] = ()
+    """Alerts of which this one is a consequence: while one of them stands,
+    this is attached to it; an urgent one is raised all the same and names it."""
     on_delay_s: float = 0.0
     off_delay_s: float = 0.0
 

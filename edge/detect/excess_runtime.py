@@ -6,6 +6,7 @@ from edge.detect.base import SOON, Detector, Now, Telling
 class ExcessRuntime(Detector):
     alert = "excess_runtime"
     priority = SOON
+    follows = ("leak_growth", "slow_build", "fast_drop")
     prompt = False
 
     def look(self, now: Now, active: bool) -> bool | None:

@@ -6,6 +6,7 @@ from edge.detect.base import SOON, Detector, Now, Telling
 class LongRun(Detector):
     alert = "long_run"
     priority = SOON
+    follows = ("leak_growth", "slow_build", "fast_drop")
     off_delay_s = 5.0
 
     def look(self, now: Now, active: bool) -> bool | None:

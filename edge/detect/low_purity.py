@@ -12,6 +12,7 @@ DEAD_BAND_PCT = 0.1
 class LowPurity(Detector):
     alert = "low_purity"
     priority = SOON
+    follows = ("bypass_suspected",)
     on_delay_s = 120.0  # a short dip needs nobody
 
     @classmethod
@@ -26,6 +27,7 @@ class LowPurity(Detector):
         return purity.now_pct < now.settings.supply.purity_pct + active * DEAD_BAND_PCT
 
     def tell(self, now: Now) -> Telling:
+        cause = now.cause()
         pct = now.supply.purity.now_pct or 0.0
         least = now.settings.supply.purity_pct
         return Telling(
@@ -33,5 +35,6 @@ class LowPurity(Detector):
             f" {now.words.percent(least)}.",
             "Bring a freshly calibrated analyzer. Check the valve's position, the needle valve, the"
             " filters and the membrane; pressure is not affected by this alone.",
-            {"nitrogen_pct": round(pct, 3), "limit_pct": least},
+            {**cause.evidence, "nitrogen_pct": round(pct, 3), "limit_pct": least},
+            cause.code,
         )

@@ -27,6 +27,7 @@ class _Limit(Detector):
 
 class LowPressure(_Limit):
     alert = "low_pressure"
+    follows = ("no_cut_in", "fast_drop", "leak_growth", "slow_build", "long_run")
 
     @classmethod
     def over(cls, settings: Settings) -> Iterator[Detector]:
@@ -53,6 +54,7 @@ class LowPressure(_Limit):
 
 class HighPressure(_Limit):
     alert = "high_pressure"
+    follows = ("no_cut_out",)
 
     @classmethod
     def over(cls, settings: Settings) -> Iterator[Detector]:

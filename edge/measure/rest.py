@@ -112,6 +112,8 @@ class Rest(Kept):
             ),
             "temperature_used": loss.mean_c is not None,
         }
+        if loss.mean_c is not None:
+            numbers["temperature_c"] = round(loss.mean_c, 3)
         text = (
             f"Over {words.duration(end_t - start_t)} of rest the pressure was lost at"
             f" {words.rate(loss.kpa_per_h)} ({words.between(loss.low, loss.high)} with 95 %"

@@ -1,0 +1,90 @@
+"""Which of the usual causes it is, from what moved since commissioning.
+
+With V the gas volume, F the production and L the loss, idle decay is L/V, rise while running
+(F-L)/V and their sum F/V. Which of them moved, and purity with them, tells the cause; where they
+do not tell one, the answer is that they cannot (common practice for the table; the arithmetic
+follows from the gas law).
+"""
+
+from typing import Any, NamedTuple
+
+from edge.measure.baseline import Baseline
+from edge.measure.purity import Purity
+from edge.measure.trend import Trend
+
+NEAR_AIR_PCT = 85.0
+"""Less nitrogen than this while running warm is nearly air: no membrane makes so little."""
+
+PURITY_MOVED_PCT = 0.2
+"""A one-point oxygen calibration leaves 0.1 to 0.3 %: less is no movement."""
+
+
+class Cause(NamedTuple):
+    """A cause's code, or None when it cannot be told, and the figures that say so."""
+
+    code: str | None
+    evidence: dict[str, Any]
+
+
+def diagnose(baseline: Baseline, trend: Trend, purity: Purity) -> Cause:
+    """The likely cause of what the last two runs and rests show beside the baseline."""
+    loss, rise = trend.loss(baseline, last=2), trend.rise(baseline)
+    nitrogen = purity.now_pct
+    evidence: dict[str, Any] = {}
+    moved: float | None = None
+    if nitrogen is not None and baseline.nitrogen_pct is not None:
+        moved = nitrogen - baseline.nitrogen_pct
+        evidence["nitrogen_moved_pct"] = round(moved, 2)
+    if loss is None or rise is None or not baseline.loss or not baseline.rise:
+        return Cause("bypass_open" if _near_air(nitrogen) else None, evidence)
+    was = baseline.loss + baseline.rise
+    total = (loss.value * baseline.loss + rise.value * baseline.rise) / was
+    # What the loss changed by, as a share of the whole: a small loss may double unnoticed there.
+    weight = baseline.loss / was
+    shift = (loss.value - 1.0) * weight
+    shift_sd = loss.sd * weight
+    evidence |= {
+        "loss_ratio": round(loss.value, 3),
+        "loss_ratio_sd": round(loss.sd, 3),
+        "rise_ratio": round(rise.value, 3),
+        "sum_ratio": round(total, 3),
+    }
+    if _near_air(nitrogen):
+        return Cause("bypass_open", evidence)
+    grown = loss.above(1.1, 2.5)
+    kept = abs(shift) <= 0.06 + 2.0 * shift_sd and shift_sd < 0.05
+    if grown and rise.value > 1.15:
+        alike = abs(loss.value / rise.value - 1.0) <= 0.12 + 2.0 * loss.sd / rise.value
+        return Cause("volume_changed" if alike else None, evidence)
+    if grown and abs(total - 1.0) <= 0.1:
+        return Cause("leak", evidence)
+    if kept and rise.value < 0.88 and not grown:
+        if moved is None:
+            return Cause(None, evidence)
+        code = "flow_restricted" if moved > PURITY_MOVED_PCT else "production_weak"
+        return Cause(code, evidence)
+    return Cause(None, evidence)
+
+
+def _near_air(nitrogen_pct: float | None) -> bool:
+    return nitrogen_pct is not None and nitrogen_pct < NEAR_AIR_PCT
+
+
+ADVICE = {
+    "leak": "A leak has grown: plan a leak search; bring soap, tags and spare fittings.",
+    "flow_restricted": "The flow is choked: look at the needle valve, the filters and for a valve"
+    " part closed.",
+    "production_weak": "Compressor or membrane makes less: look at intake, belts, dryer, filters"
+    " and feed pressure.",
+    "bypass_open": "The valve is in bypass: turn it back to nitrogen and prove it with an analyzer.",
+    "volume_changed": "The gas volume shrank: a system is valved off, or a receiver is isolated or"
+    " full of water.",
+    "control_fault": "The pressure control is mis-set or has failed.",
+    "no_power": "Check power, breaker and overload, then the pressure control.",
+    "pipe_open": "A pipe, drain or valve is open, or a system is operating.",
+    "device_shut": "The air maintenance device is shut, blocked or its filter clogged.",
+    "device_open": "The air maintenance device's bypass is open, or its regulator has failed.",
+}
+"""What each cause asks of a person."""
+
+CANNOT_TELL = "The figures do not tell the cause; bring an analyzer and a flow meter."

@@ -1,0 +1,55 @@
+"""bypass_suspected: pressure looks perfect, but what fills the line is air."""
+
+from edge.cause import ADVICE, NEAR_AIR_PCT
+from edge.detect.base import SOON, Detector, Now, Telling
+
+AIR_SMOOTH_S = 60.0
+FASTER = 1.4
+"""Plain air comes in far faster than what the membrane lets through."""
+
+
+class BypassSuspected(Detector):
+    """Near air while running warm; or runs far faster than commissioned and the loss unchanged."""
+
+    alert = "bypass_suspected"
+    priority = SOON
+    on_delay_s = 60.0
+    off_delay_s = 60.0
+    prompt = False
+
+    def look(self, now: Now, active: bool) -> bool | None:
+        purity = now.supply.purity
+        if purity.valid and purity.now_pct is not None:
+            return purity.now_pct < NEAR_AIR_PCT + active * 1.0
+        rise, loss = now.trend.rise(now.baseline), now.trend.loss(now.baseline, last=2)
+        if rise is None or loss is None:
+            return None
+        if active:
+            # Only a purity that may be judged, or runs as before, end the suspicion.
+            return None if rise.value > FASTER - 0.2 else False
+        if now.supply.runs.open_t is not None:
+            return None
+        if purity.now_pct is not None and not self._unwarmed(now):
+            return None
+        # A volume that shrank quickens rise and decay alike; bypass quickens only the rise.
+        return rise.value > FASTER and loss.value + 2.0 * loss.sd < 0.85 * rise.value
+
+    @staticmethod
+    def _unwarmed(now: Now) -> bool:
+        """Whether the last two runs were too short for their purity to be judged."""
+        return all(
+            end - start < now.settings.supply.warm_up_s for start, end in now.supply.runs.runs[-2:]
+        )
+
+    def tell(self, now: Now) -> Telling:
+        purity, cause = now.supply.purity, now.cause()
+        if purity.valid and purity.now_pct is not None:
+            text = (
+                f"Running warm, the line is filled with gas of {now.words.percent(purity.now_pct)}"
+                " nitrogen: that is nearly air."
+            )
+            evidence = {**cause.evidence, "nitrogen_pct": round(purity.now_pct, 3)}
+        else:
+            text = "The pressure builds up far faster than at commissioning while the loss is as it was."
+            evidence = dict(cause.evidence)
+        return Telling(text, ADVICE["bypass_open"], evidence, "bypass_open")

@@ -1,0 +1,71 @@
+"""leak_growth: more gas is lost than at commissioning."""
+
+from edge.cause import ADVICE, CANNOT_TELL
+from edge.detect.base import SOON, Detector, Now, Telling
+
+NEARLY = 0.85
+"""A loss is as good as the limit when it is this share of it: it is measured, not known."""
+
+SLOW_GROWTH, SLOW_SURENESS = 1.12, 3.0
+STEP_SURENESS = 3.5
+
+
+class LeakGrowth(Detector):
+    """The last two rests near the limit, or the last days surely above the commissioned loss."""
+
+    alert = "leak_growth"
+    priority = SOON
+    prompt = False
+    follows = ("fast_drop", "no_cut_in", "bypass_suspected")
+    KEPT = ("there",)
+
+    def __init__(self, section: str) -> None:
+        super().__init__(section)
+        self.there: bool | None = None
+
+    def look(self, now: Now, active: bool) -> bool | None:
+        if any(fact.kind == "idle_measured" for fact in now.facts):
+            self.there = self._judge(now, active)
+        return self.there
+
+    def _judge(self, now: Now, active: bool) -> bool | None:
+        last, days = now.trend.loss(now.baseline, last=2), now.trend.loss(now.baseline)
+        if last is None or days is None or len(now.trend.rests) < 2:
+            return None
+        limit = now.settings.limits.leak_growth
+        if active:
+            return last.value > 1.08
+        step = last.value >= NEARLY * limit and last.above(1.0, STEP_SURENESS)
+        recent = now.trend.loss(now.baseline, last=4)
+        slow = (
+            len(now.trend.rests) >= 6
+            and days.above(SLOW_GROWTH - 0.02, 1.0)
+            and days.value > SLOW_GROWTH
+            and days.above(1.0, SLOW_SURENESS)
+            and recent is not None
+            and recent.value > SLOW_GROWTH
+        )
+        return step or slow
+
+    def tell(self, now: Now) -> Telling:
+        ratio = now.trend.loss(now.baseline, last=2)
+        cause = now.cause()
+        times = ratio.value if ratio is not None else 0.0
+        lost = now.trend.rests[-1][1]
+        was = now.baseline.loss or 0.0
+        shrunk = cause.code == "volume_changed"
+        seen = (
+            f"Pressure is lost at {now.words.rate(lost)}, {times:.1f} times the"
+            f" {now.words.rate(was)} at commissioning"
+        )
+        rest = ", but it also builds up as much faster." if shrunk else "."
+        return Telling(
+            seen + rest,
+            ADVICE[cause.code] if cause.code else CANNOT_TELL,
+            {
+                **cause.evidence,
+                "loss_kpa_per_h": round(lost, 4),
+                "commissioned_kpa_per_h": round(was, 4),
+            },
+            cause.code,
+        )

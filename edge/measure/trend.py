@@ -1,0 +1,67 @@
+"""The losses and rises of the last days beside the commissioned ones."""
+
+from math import sqrt
+from typing import NamedTuple
+
+from edge.core.kept import Kept
+from edge.measure.baseline import BLOCK_S, LEAST_SD, Baseline, at_reference
+from edge.model import Event
+
+DAYS_S = 7 * 86400.0
+
+
+class Ratio(NamedTuple):
+    """Something now over what it was at commissioning, with the standard deviation of the ratio."""
+
+    value: float
+    sd: float
+
+    def above(self, least: float, sureness: float) -> bool:
+        """Whether it is above `least`, by so many standard deviations."""
+        return self.value - sureness * self.sd > least
+
+    def near(self, other: float, within: float) -> bool:
+        return abs(self.value - other) <= within
+
+
+class Trend(Kept):
+    """Remembers rests (loss at reference, its deviation) and runs of the last days."""
+
+    KEPT = ("rests", "rises")
+
+    def __init__(self) -> None:
+        self.rests: list[list[float]] = []  # when, loss, deviation
+        self.rises: list[list[float]] = []  # when, kPa/h
+
+    def learn(self, fact: Event) -> None:
+        numbers = fact.numbers
+        if fact.kind == "idle_measured":
+            loss, sd = at_reference(fact)
+            self.rests = [r for r in self.rests if r[0] > fact.at - DAYS_S][-399:]
+            self.rests.append([fact.at, loss, sd])
+        elif fact.kind == "run_measured":
+            self.rises = [*self.rises[-7:], [fact.at, numbers["rise_kpa_per_h"]]]
+
+    def loss(self, baseline: Baseline, last: int | None = None) -> Ratio | None:
+        """Loss over the commissioned one: of the `last` rests, or of all the last days."""
+        rests = self.rests if last is None else self.rests[-last:]
+        if not rests or not baseline.loss or baseline.loss <= 0.0:
+            return None
+        weights = [1.0 / max(sd, LEAST_SD * abs(loss), 1e-9) ** 2 for _, loss, sd in rests]
+        total = sum(weights)
+        mean = sum(w * r[1] for w, r in zip(weights, rests, strict=True)) / total
+        blocks = len({int(r[0] // BLOCK_S) for r in rests})
+        # As sure as one typical rest in each block, and no surer.
+        sd = max(sqrt(len(rests) / total / blocks), LEAST_SD * abs(mean))
+        value = mean / baseline.loss
+        relative = sqrt((sd / baseline.loss) ** 2 + (value * baseline.loss_sd / baseline.loss) ** 2)
+        return Ratio(value, relative)
+
+    def rise(self, baseline: Baseline, last: int = 2) -> Ratio | None:
+        """Rise of the last runs over the commissioned one."""
+        if len(self.rises) < last or not baseline.rise:
+            return None
+        values = [r[1] for r in self.rises[-last:]]
+        mean = sum(values) / last
+        spread = (max(values) - min(values)) / 2.0
+        return Ratio(mean / baseline.rise, max(spread / baseline.rise, 0.03))
