@@ -1,5 +1,7 @@
 """A stretch of any length in at most 128 means: enough to judge, small enough to keep."""
 
+from itertools import pairwise
+
 from edge.core.kept import Kept
 
 MOST = 128
@@ -61,8 +63,8 @@ class Bins(Kept):
         self.bins = merged
 
     def keep_before(self, t: float) -> None:
-        """Forget every bin whose mean time is at or after `t`."""
-        self.bins = [b for b in self.bins if b[2] / b[1] < t]
+        """Forget every bin that may hold anything after `t`, and the last one."""
+        self.bins = [b for b, after in pairwise(self.bins) if after[0] <= t]
 
     def keep_after(self, t: float) -> None:
         """Forget every bin that began before `t`."""

@@ -32,7 +32,7 @@ def line(xs: Sequence[float], ys: Sequence[float]) -> Line:
     autocorrelation, if positive, lowers the number of independent samples.
     """
     n = len(xs)
-    mean_x, mean_y = sum(xs) / n, sum(ys) / n
+    mean_x, mean_y = sum(xs) / max(n, 1), sum(ys) / max(n, 1)
     sxx = sum((x - mean_x) ** 2 for x in xs)
     if n < 2 or sxx <= 0.0:
         raise ValueError("a line needs two points of different x")

@@ -17,19 +17,22 @@ SHORTEST_S = 180.0
 STANDARD_C = 15.56
 
 
+LONGEST_SETTLING_S = 1800.0
+
+
 def settle_s(rest_s: float) -> float:
     """What is left out at the start of a rest of given length: a fifth, from 1 to 30 minutes.
 
     After a run the gas cools from its compression and the check valve seats (common practice, no
     source for the minutes).
     """
-    return min(max(0.2 * rest_s, 60.0), 1800.0)
+    return min(max(0.2 * rest_s, 60.0), LONGEST_SETTLING_S)
 
 
 class Rest(Kept):
     """A rest under way; `close` turns it into an `idle_measured` event."""
 
-    KEPT = ("start_t", "first", "lagged", "bins", "last_t")
+    KEPT = ("start_t", "settling_s", "lagged", "bins", "last_t")
 
     def __init__(
         self,
@@ -45,13 +48,14 @@ class Rest(Kept):
         self._weather = weather
         self._words = words
         self.start_t: float | None = None  # None: no rest that may be measured
-        self.first = True  # the first piece of a rest, which has to settle
+        self.settling_s: float | None = None  # None: by the length of the rest
         self.lagged: list[float] = []
         self.bins = Bins()
         self.last_t = 0.0
 
-    def begin(self, t: float) -> None:
-        self.start_t, self.first, self.last_t = t, True, t
+    def begin(self, t: float, settling_s: float | None = None) -> None:
+        """`settling_s` is what to leave out of a rest whose start was not seen."""
+        self.start_t, self.settling_s, self.last_t = t, settling_s, t
         self.lagged = list(self._weather.lagged)
         self.bins.clear()
 
@@ -69,8 +73,7 @@ class Rest(Kept):
 
     def go_on(self, t: float) -> None:
         """Begin the next piece of the same rest."""
-        self.begin(t)
-        self.first = False
+        self.begin(t, 0.0)
 
     def close(self, end_t: float, stamp: Callable[[float], float]) -> Event | None:
         """What this rest measured up to `end_t`, or None where it was too short to say.
@@ -81,8 +84,9 @@ class Rest(Kept):
             return None
         if self.last_t > end_t:
             self.bins.keep_before(end_t)
-        skip_s = settle_s(end_t - self.start_t) if self.first else 0.0
-        if end_t - self.start_t - skip_s < SHORTEST_S:
+        rest_s = end_t - self.start_t
+        skip_s = settle_s(rest_s) if self.settling_s is None else max(self.settling_s, 0.0)
+        if rest_s - skip_s < SHORTEST_S:
             return None
         loss = self._weather.measure(self.bins, self.lagged, skip_s)
         if loss is None:

@@ -4,7 +4,7 @@ from typing import Any
 
 from edge.core.kept import Kept
 from edge.measure.purity import Purity
-from edge.measure.rest import Rest
+from edge.measure.rest import LONGEST_SETTLING_S, Rest
 from edge.measure.runs import Runs
 from edge.measure.turns import ByContact, FromPressure, Turn
 from edge.measure.weather import Weather
@@ -14,6 +14,9 @@ from edge.words import Words
 
 CONTACT_PATIENCE_S = 60.0
 """A run contact silent for longer is done without: turns are then inferred."""
+
+LONGEST_STEP_S = 900.0
+"""Readings farther apart than this are no steady pace to get used to."""
 
 
 class Supply(Kept):
@@ -88,22 +91,25 @@ class Supply(Kept):
         facts: list[Event] = []
         if celsius is not None:
             self.weather.hear(t, celsius)
+        longest_s = max(180.0, 6.0 * self.step_s)
+        self._silence(t, contact, longest_s, facts)
         if contact is not None:
             self.contact_t = t
+        if (contact if self.by_contact else kpa) is not None:
+            self.runs.watch(t, longest_s)
         if kpa is None:
-            # The run contact alone still counts runtime and lets purity be judged.
+            if self.by_contact and contact is not None:
+                self._blind(t, contact > 0.5, longest_s)
             return self._purity(t, oxygen_pct, facts)
-        gap_s = t - self.t if self.t is not None else 0.0
-        longest_s = max(180.0, 6.0 * self.step_s)
-        if gap_s > longest_s:
-            self._gap(facts)
-        elif gap_s > 0.0:
-            self.step_s += 0.1 * (gap_s - self.step_s)
-        self.runs.watch(t, longest_s)
+        if self.t is not None:
+            self.step_s += 0.1 * (min(t - self.t, LONGEST_STEP_S) - self.step_s)
         turn = self._follow(t, kpa, contact)
         if turn is not None:
             self._turned(turn, facts)
         self.t, self.kpa = t, kpa
+        if self.running is False and self.rest.start_t is None and self.by_contact:
+            # A rest first seen under way may still be settling from a run that was not seen.
+            self.rest.begin(t, LONGEST_SETTLING_S - (t - (self.since_t or t)))
         if not self.running and self.rest.start_t is not None:
             self.rest.add(t, kpa, celsius, barometer_kpa)
             if self.rest.full(t):
@@ -111,38 +117,70 @@ class Supply(Kept):
                 self.rest.go_on(t)
         return self._purity(t, oxygen_pct, facts)
 
+    def _silence(
+        self, t: float, contact: float | None, longest_s: float, facts: list[Event]
+    ) -> None:
+        """Forget what can no longer be trusted to have been seen since the last look."""
+        if self._has_contact:
+            patience_s = max(CONTACT_PATIENCE_S, 3.0 * self.step_s)
+            told = contact is not None or (
+                self.contact_t is not None and t - self.contact_t <= patience_s
+            )
+            if told != self.by_contact:
+                self._forget(facts)
+                self.by_contact = told
+        seen_t = self._seen_t()
+        if seen_t is not None and t - seen_t > longest_s and self.since_t is not None:
+            self._forget(facts)
+        if self.t is not None and t - self.t > longest_s:
+            # The contact may go on telling, but no loss is measured across missing pressure.
+            self._close_rest(self.t, facts)
+
+    def _seen_t(self) -> float | None:
+        """When that which tells the turns was last heard."""
+        return self.contact_t if self.by_contact else self.t
+
+    def _blind(self, t: float, running: bool, longest_s: float) -> None:
+        """The run contact alone still counts runtime and lets purity be judged."""
+        if self.t is not None and t - self.t <= longest_s:
+            self.contact.hear(t, running)  # told with the next pressure
+            return
+        if running == self.running:
+            return
+        self.contact.forget()
+        self.contact.running = running
+        self._first_seen(t, running)
+
+    def _first_seen(self, t: float, running: bool) -> None:
+        """In the middle of a run or a rest: when or at what pressure it began is not known."""
+        self.runs.stopped(t)
+        self.rest.drop()
+        self.running, self.since_t, self.since_known = running, t, False
+        self.run_from = t if running else None
+        if running:
+            self.runs.started(t)
+
     def _purity(self, t: float, oxygen_pct: float | None, facts: list[Event]) -> list[Event]:
-        if oxygen_pct is not None or self.purity.valid:
+        if oxygen_pct is not None or self.purity.valid or self.purity.n:
             fact = self.purity.look(t, oxygen_pct, self.run_from, self.stamp)
             if fact is not None:
                 facts.append(fact)
         return facts
 
     def _follow(self, t: float, kpa: float, contact: float | None) -> Turn | None:
-        if self._has_contact:
-            told = contact is not None or (
-                self.contact_t is not None and t - self.contact_t <= CONTACT_PATIENCE_S
-            )
-            if told != self.by_contact:
-                self._forget()
-                self.by_contact = told
         if not self.by_contact:
             turn = self.pressure_only.follow(t, kpa)
             if self.since_t is None:
                 self.since_t, self.since_kpa = t, kpa
+            if turn is not None and not turn.seen:
+                self._first_seen(turn.t, turn.running)
+                return None
             return turn
         if contact is None:
             return None
         turn = self.contact.follow(t, kpa, contact)
         if self.running is None and turn is None:
-            # First seen in the middle of a run or a rest: when it began is not known.
-            self.running = self.contact.running
-            self.since_t, self.since_known, self.since_kpa = t, False, kpa
-            if self.running:
-                self.run_from = t
-                self.runs.started(t)
-            else:
-                self.rest.begin(t)
+            self._first_seen(t, contact > 0.5)
         return turn
 
     def _turned(self, turn: Turn, facts: list[Event]) -> None:
@@ -193,18 +231,21 @@ class Supply(Kept):
             facts.append(fact)
             self.loss = fact.as_json()
 
-    def _gap(self, facts: list[Event]) -> None:
-        """Readings were missing for longer than a turn can be trusted to have been seen."""
-        if self.t is not None:
-            if self.running is False:
-                self._measured(self.rest.close(self.t, self.stamp), facts)
-            self.runs.stopped(self.t)
-        self._forget()
-
-    def _forget(self) -> None:
-        if self.runs.open_t is not None and self.t is not None:
-            self.runs.stopped(self.t)
+    def _close_rest(self, t: float, facts: list[Event]) -> None:
+        """Measure the rest under way up to `t`, the last that was seen of it."""
+        if self.rest.start_t is None:
+            return
+        # Without a contact, a rise may be a run that had only begun to show.
+        if self.by_contact or not self.pressure_only.rising:
+            self._measured(self.rest.close(t, self.stamp), facts)
         self.rest.drop()
+
+    def _forget(self, facts: list[Event]) -> None:
+        """Readings were missing for longer than a turn can be trusted to have been seen."""
+        seen_t = self._seen_t()
+        if seen_t is not None:
+            self._close_rest(seen_t, facts)
+            self.runs.stopped(seen_t)
         self.contact.forget()
         self.pressure_only.forget()
         self.running = self.run_from = self.since_t = None

@@ -18,6 +18,7 @@ class Turn(NamedTuple):
     kpa: float
     running: bool
     inferred: bool
+    seen: bool = True  # False: it lies before the first reading, nobody knows how far
 
 
 class ByContact(Kept):
@@ -27,23 +28,32 @@ class ByContact(Kept):
     cut-out the higher of the readings on either side of the contact's edge.
     """
 
-    KEPT = ("running", "last_kpa")
+    KEPT = ("running", "last_kpa", "edge_t")
 
     def __init__(self) -> None:
         self.running: bool | None = None
         self.last_kpa = 0.0
+        self.edge_t: float | None = None  # an edge that no pressure came with
+
+    def hear(self, t: float, running: bool) -> None:
+        """The contact at a moment without a pressure reading."""
+        if running == self.running:
+            self.edge_t = None
+        elif self.edge_t is None:
+            self.edge_t = t
 
     def follow(self, t: float, kpa: float, running: float) -> Turn | None:
         before, self.running = self.running, running > 0.5
         last, self.last_kpa = self.last_kpa, kpa
+        edge_t, self.edge_t = self.edge_t, None
         if before is None or before == self.running:
             return None
         edge_kpa = min(last, kpa) if self.running else max(last, kpa)
-        return Turn(t, edge_kpa, self.running, inferred=False)
+        return Turn(t if edge_t is None else edge_t, edge_kpa, self.running, inferred=False)
 
     def forget(self) -> None:
         """Readings are missing: what turned meanwhile was not seen."""
-        self.running = None
+        self.running = self.edge_t = None
 
 
 WARMING_K_PER_H = 12.0
@@ -117,6 +127,14 @@ class FromPressure(Kept):
         at = self.last[1][0]
         return self._run(at, middle) if self.running else self._rest(at, middle)
 
+    @property
+    def rising(self) -> bool:
+        """Whether the pressure, not known to be running, stands clear above its lowest."""
+        if self.running or not self.last:
+            return False
+        clear = max(6.0 * self.noise_kpa, 0.02 * self.band_kpa)
+        return self.last[-1][1] > self.low_kpa + clear
+
     def _hear(self, t: float, kpa: float) -> None:
         self.last.append([t, kpa])
         self.count += 1
@@ -173,8 +191,10 @@ class FromPressure(Kept):
         tip = 3.0 * self.noise_kpa + 0.01 * self.band_kpa
         corner_t = self._corner(self.low_t)
         corner_kpa = max(self.tip_kpa, self.low_kpa - tip)
+        # A rise from the very first reading on is a run that had begun before.
+        seen = self.running is not None or len(self.before) >= 2
         self._turn(corner_t, corner_kpa, t, kpa, running=True)
-        return Turn(corner_t, corner_kpa, True, inferred=True)
+        return Turn(corner_t, corner_kpa, True, True, seen)
 
     def _run(self, t: float, kpa: float) -> Turn | None:
         if kpa >= self.high_kpa:
