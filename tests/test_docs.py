@@ -1,5 +1,7 @@
 """README names everything a user can meet, and nothing in it is stale."""
 
+import ast
+import importlib
 import re
 import subprocess
 import sys
@@ -10,6 +12,8 @@ import pytest
 from pydantic import BaseModel
 
 from edge.__main__ import COMMANDS
+from edge.cause import ADVICE
+from edge.detect import KINDS as ALERTS
 from edge.sensors import KINDS as SENSORS
 from edge.settings import Settings
 from edge.tell import KINDS as MESSENGERS
@@ -69,6 +73,42 @@ def test_every_sensor_kind_is_in_readme(kind: str) -> None:
     examples = re.findall(rf"`{kind}:?([^`]*)`", rows[0])[1:]
     assert examples
     assert all(SENSORS[kind].address.fullmatch(address) for address in examples)
+
+
+@pytest.mark.parametrize("word", [*ALERTS, *ADVICE])
+def test_every_alert_and_cause_is_in_readme(word: str) -> None:
+    """Each alert that is detected and each cause that is named has one row that explains it."""
+    section = README.split("## Alerts")[1].split("## MQTT")[0]
+    assert section.count(f"\n| `{word}` |") == 1
+
+
+def test_alerts_have_the_priority_that_readme_says() -> None:
+    """The priority in README is the detector's own."""
+    for alert, where in ALERTS.items():
+        module, _, name = where.partition(":")
+        detector = getattr(importlib.import_module(module), name)
+        assert f"| `{alert}` | {detector.priority} |" in README, alert
+
+
+def test_every_event_kind_in_the_code_is_in_readme() -> None:
+    """Every kind that some file gives an event is in the table of kinds, and the table has no other."""
+    table = README.split("## Events")[1].split("## Alerts")[0]
+    told = {
+        kind
+        for row in table.splitlines()
+        if row.startswith("| `")
+        for kind in re.findall(r"`([a-z_]+)`", row.split("|")[1])
+    }
+    made = set()
+    for path in (ROOT / "edge").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                made |= {node.value} & told
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Event":
+                kind = node.args[1] if len(node.args) > 1 else None
+                if isinstance(kind, ast.Constant):
+                    assert kind.value in told, f"{path.name}: {kind.value}"
+    assert told == made
 
 
 def test_every_messenger_is_in_readme() -> None:

@@ -18,7 +18,15 @@ MAY: dict[str, tuple[str, ...]] = {
     "edge.core": ("edge.model", "edge.errors"),
     "edge.words": ("edge.core", "edge.settings"),
     "edge.measure": ("edge.model", "edge.core", "edge.settings", "edge.words"),
-    "edge.detect": ("edge.model", "edge.core", "edge.measure", "edge.settings", "edge.words"),
+    "edge.cause": ("edge.measure",),
+    "edge.detect": (
+        "edge.model",
+        "edge.core",
+        "edge.measure",
+        "edge.cause",
+        "edge.settings",
+        "edge.words",
+    ),
     "edge.alarms": ("edge.model", "edge.core", "edge.detect"),
     "edge.picture": ("edge.model", "edge.core", "edge.detect", "edge.alarms"),
     "edge.judge": (
@@ -76,6 +84,7 @@ MAY: dict[str, tuple[str, ...]] = {
 
 PURE = (
     "edge.alarms",
+    "edge.cause",
     "edge.core",
     "edge.detect",
     "edge.judge",
