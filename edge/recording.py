@@ -2,7 +2,8 @@
 
 UTF-8, comma, header line; first column `time` (ISO 8601 with offset or Z); every other column a
 channel's name, its unit in brackets behind it or else the channel's own. An empty cell is a
-missing reading. A row that cannot be read is named and passed over; the rest is used.
+missing reading. A row is one line, so that a stray quote spoils no more than its own. A row that
+cannot be read is named and passed over; the rest is used.
 """
 
 import csv
@@ -18,6 +19,9 @@ from edge.settings import Channel, Settings
 
 NO_CELL = "no reading in the recording"
 TOO_LARGE = 1e9
+LATEST = 250_000_000_000.0  # the year 9892: later stamps cannot be written again
+JUMP_S = 86400.0
+"""A row so far ahead of the one before it is believed only if the next does not go back again."""
 
 
 class Recording:
@@ -35,10 +39,9 @@ class Recording:
         self._complain = complain
         self._settings = settings
         try:
-            self.file: IO[str] = path.open(encoding="utf-8-sig", errors="replace", newline="")
+            self.file: IO[str] = path.open(encoding="utf-8-sig", errors="replace")
         except OSError as error:
             raise RecordingError(f"{path}: expected a recording, found {error.strerror}") from error
-        self._lines = csv.reader(self.file)
         try:
             self._columns = self._header()
         except RecordingError:
@@ -49,7 +52,7 @@ class Recording:
         """(cell, place in the tick, factor, offset) of every known column."""
         where = f"{self.path}, line 1"
         try:
-            header = next(self._lines, None)
+            header = _cells(self.file.readline())
         except csv.Error as error:
             raise RecordingError(f"{where}: expected a header line, found {error}") from error
         if not header or header[0].strip() != "time":
@@ -77,35 +80,59 @@ class Recording:
         return columns
 
     def __iter__(self) -> Iterator[Tick]:
-        lines, width, complain = self._lines, self._width, self._complain
-        settings, columns = self._settings, self._columns
+        last = float("-inf")
+        held: tuple[int, Tick] | None = None  # far ahead, and not yet believed
+        for number, tick in self._read():
+            t = tick.t
+            if held is not None and last < t < held[1].t - JUMP_S:
+                found = f"expected a time that the next row goes on from, found {iso(held[1].t)}"
+                self._pass_over(held[0], found)
+                held = None
+            if held is not None:
+                last = held[1].t
+                self.rows += 1
+                yield held[1]
+                held = None
+            if t <= last:
+                found = f"expected a time after the row before ({iso(last)}), found {iso(t)}"
+                self._pass_over(number, found)
+            elif t - last > JUMP_S:
+                held = number, tick
+            else:
+                last = t
+                self.rows += 1
+                yield tick
+        if held is not None:
+            self.rows += 1
+            yield held[1]
+
+    def _pass_over(self, line: int, why: str) -> None:
+        self.bad += 1
+        self._complain(f"{self.path}, line {line}: {why}")
+
+    def _read(self) -> Iterator[tuple[int, Tick]]:
+        """Every row that can be read by itself, with its line."""
+        width, settings, columns = self._width, self._settings, self._columns
         binary = {p for p, c in enumerate(settings.channel) if c.quantity == "running"}
         blank: list[float | None] = [None] * len(settings.channel)
         names = [c.name for c in settings.channel]
         parse, none = datetime.fromisoformat, ()
-        last = float("-inf")
         with self.file:
-            while True:
+            for number, line in enumerate(self.file, 2):
+                if line == "\n":
+                    continue
                 try:
-                    row = next(lines, None)
-                    if row is None:
-                        break
-                    if not row:
-                        continue
+                    row = _cells(line)
                     if len(row) != width:
                         raise ValueError(f"expected {width} cells, found {len(row)}")
                     t = _time(row[0], parse)
-                    if t <= last:
-                        raise ValueError(
-                            f"expected a time after the row before ({iso(last)}), found {row[0]}"
-                        )
                     values = blank.copy()
                     missing: list[str] | tuple[()] = none
                     for cell, place, factor, offset in columns:
                         text = row[cell]
-                        if text:
+                        if text and not text.isspace():
                             value = (float(text) + offset) * factor
-                            if not -TOO_LARGE < value < TOO_LARGE:
+                            if not -TOO_LARGE < value < TOO_LARGE or "_" in text:
                                 raise ValueError(f"expected a reading, found {text}")
                             values[place] = (value * GRID + 0.5) // 1 / GRID
                             if place in binary and value not in (0.0, 1.0):
@@ -113,15 +140,20 @@ class Recording:
                         else:
                             missing = [*missing, names[place]]
                 except (ValueError, csv.Error) as error:
-                    self.bad += 1
-                    complain(f"{self.path}, line {lines.line_num}: {_why(error)}")
+                    self._pass_over(number, _why(error))
                     continue
-                last = t
-                self.rows += 1
                 if missing:
-                    yield Tick(t, 0.0, tuple(values), dict.fromkeys(missing, NO_CELL))
+                    faults = dict.fromkeys(missing, NO_CELL)
+                    yield number, Tick(t, 0.0, tuple(values), faults)
                 else:
-                    yield Tick(t, 0.0, tuple(values))
+                    yield number, Tick(t, 0.0, tuple(values))
+
+
+def _cells(line: str) -> list[str]:
+    if '"' in line:
+        return next(csv.reader([line]), [])
+    line = line.rstrip("\n")
+    return line.split(",") if line else []
 
 
 def _why(error: Exception) -> str:
@@ -136,9 +168,10 @@ def _why(error: Exception) -> str:
 def _time(text: str, parse: Callable[[str], datetime]) -> float:
     try:
         stamp = parse(text)
-        if stamp.tzinfo is None:
+        t = stamp.timestamp()
+        if stamp.tzinfo is None or not 0.0 <= t < LATEST:
             raise ValueError
-        return stamp.timestamp()
+        return t
     except (ValueError, OverflowError):
         raise ValueError(
             f'expected a time as 2026-11-25T08:00:00Z, with its offset, found "{text}"'
@@ -159,7 +192,6 @@ def write(file: IO[str], settings: Settings, ticks: Iterable[Tick]) -> int:
     """Write ticks as a recording in the channels' own units; the number of rows.
 
     Every value is written with as many digits as bring it back to the same point of the grid.
-    Channels without a single column are those that never have a value nor a reason.
     """
     out = csv.writer(file, lineterminator="\n")
     head, scale = ["time"], []

@@ -1,6 +1,7 @@
 """dryhold replay RECORDING.csv --settings SITE.toml [--json]"""
 
 import argparse
+import io
 import json
 import sys
 from collections import Counter
@@ -29,6 +30,8 @@ def run(args: argparse.Namespace) -> int:
         print(note, file=sys.stderr)
     judge = Judge(settings, absent=recording.absent)
     account = Account(judge, Words(settings))
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(encoding="utf-8")  # JSON is UTF-8 whatever the terminal speaks
     for tick in _progress(recording):
         for event in judge.look(tick):
             if args.json:

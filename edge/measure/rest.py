@@ -18,6 +18,7 @@ STANDARD_C = 15.56
 
 
 LONGEST_SETTLING_S = 1800.0
+"""What a rest first seen under way leaves out, as nobody knows how long ago the run was."""
 
 
 def settle_s(rest_s: float) -> float:
