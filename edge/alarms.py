@@ -23,6 +23,7 @@ class Alarm(Kept):
     """One detector's alert: its delays running, and what stands."""
 
     KEPT = (
+        "detector",
         "on_t",
         "off_t",
         "raised_t",

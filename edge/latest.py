@@ -58,6 +58,11 @@ def write(path: Path, latest: Mapping[str, Any]) -> None:
     The file belongs in memory (a tmpfs): it is written every tick and not made to last.
     OSError as the system says it.
     """
-    fresh = path.with_name(f".{path.name}.new")
-    fresh.write_bytes(json.dumps(latest, ensure_ascii=False, separators=(",", ":")).encode())
+    fresh = f"{path}.new"
+    text = json.dumps(latest, ensure_ascii=False, separators=(",", ":"))
+    file = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o644)
+    try:
+        os.write(file, text.encode())
+    finally:
+        os.close(file)
     os.replace(fresh, path)

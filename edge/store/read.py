@@ -5,7 +5,8 @@ each request."""
 import json
 import sqlite3
 from bisect import bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self
@@ -20,6 +21,7 @@ LATEST = "latest.json"
 
 RAW_UP_TO_S = 2 * 3600.0
 MINUTES_UP_TO_S = 2 * 86400.0
+UNROLLED_S = 2 * 900.0  # more than the writer leaves to be rolled up
 
 
 def latest(runtime: Path) -> dict[str, Any]:
@@ -112,12 +114,18 @@ class Reader:
         From the readings themselves up to 2 hours, minutes up to 2 days, quarter-hours beyond.
         """
         length = max(until - since, 1.0)
+        rows: Iterable[Point]
         if length <= RAW_UP_TO_S:
             base, rows = 1.0, self._raw(channel, since, until)
         elif length <= MINUTES_UP_TO_S:
             base, rows = 60.0, self._rolled("minutes", 60, channel, since, until)
         else:
             base, rows = 900.0, self._rolled("quarter_hours", 900, channel, since, until)
+        if base > 1.0:
+            # The newest readings are not rolled up yet.
+            rows = list(rows)
+            done = max([since, *(point.at + base for point in rows)])
+            rows = chain(rows, self._raw(channel, max(done, until - UNROLLED_S), until))
         step = base * max(1, -(-length // (base * max(points, 1))))
         return Ribbon(step, _gathered(rows, step))
 
@@ -260,7 +268,7 @@ class Reader:
                         yield Point(start + offset_s, n, least / GRID, mean / GRID, most / GRID)
 
 
-def _gathered(rows: Iterator[Point], step: float) -> list[Point]:
+def _gathered(rows: Iterable[Point], step: float) -> list[Point]:
     """Points put together in stretches of `step` seconds, aligned to the epoch of UTC."""
     held: dict[float, list[float]] = {}
     for at, n, low, mean, high in rows:
