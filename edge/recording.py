@@ -48,6 +48,9 @@ class Recording:
             self.file.close()
             raise
 
+    def close(self) -> None:
+        self.file.close()
+
     def _header(self) -> list[tuple[int, int, float, float]]:
         """(cell, place in the tick, factor, offset) of every known column."""
         where = f"{self.path}, line 1"

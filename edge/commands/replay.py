@@ -1,6 +1,7 @@
 """dryhold replay RECORDING.csv --settings SITE.toml [--json]"""
 
 import argparse
+import contextlib
 import io
 import json
 import sys
@@ -13,7 +14,7 @@ from edge.errors import RecordingError
 from edge.judge import Judge
 from edge.model import Event, Tick
 from edge.recording import Recording
-from edge.settings import load
+from edge.settings import Settings, load
 from edge.words import Words
 
 
@@ -25,7 +26,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     settings = load(args.settings)
-    recording = Recording(args.recording, settings, lambda why: print(why, file=sys.stderr))
+    opened = Recording(args.recording, settings, lambda why: print(why, file=sys.stderr))
+    with contextlib.closing(opened) as recording:
+        _tell(args, settings, recording)
+    return 0
+
+
+def _tell(args: argparse.Namespace, settings: Settings, recording: Recording) -> None:
     for note in recording.notes:
         print(note, file=sys.stderr)
     judge = Judge(settings, absent=recording.absent)
@@ -45,7 +52,6 @@ def run(args: argparse.Namespace) -> int:
         raise RecordingError(f"{args.recording}: expected rows of readings, found none usable")
     if not args.json:
         account.end()
-    return 0
 
 
 def _progress(recording: Recording) -> Iterator[Tick]:
