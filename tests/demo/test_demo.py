@@ -23,9 +23,12 @@ PATIENCE_S = 90.0
 
 
 class Demo:
-    def __init__(self, process: subprocess.Popen[str], folder: Path) -> None:
+    def __init__(
+        self, process: subprocess.Popen[str], folder: Path, words: tuple[str, ...]
+    ) -> None:
         self.process = process
         self.folder = folder
+        self.mqtt_port = words[words.index("--mqtt-port") + 1]
         self.said = ""
 
     def until(self, *words: str) -> str:
@@ -53,7 +56,8 @@ class Demo:
                     words = (entry / "cmdline").read_bytes().decode().split("\0")
                 except OSError:
                     continue
-                if any(str(self.folder) in word for word in words) or "edge.demo.broker" in words:
+                broker = ["-m", "edge.demo.broker", self.mqtt_port]
+                if any(str(self.folder) in word for word in words) or words[1:4] == broker:
                     found[" ".join(words[1:4])] = int(entry.name)
         return found
 
@@ -68,7 +72,7 @@ def demo(folder: Path, *words: str) -> Iterator[Demo]:
         start_new_session=True,
     )
     try:
-        yield Demo(process, folder)
+        yield Demo(process, folder, words)
     finally:
         if process.poll() is None:
             process.kill()
