@@ -1,7 +1,7 @@
 """Conversion at the borders. Inside: kPa, litres, °C (K in gas laws), seconds, % and volts.
 
 Flows are standard litres a minute. "Standard" is 101.325 kPa (14.696 psia) and 15.56 °C
-(60 °F), the US gas trade's; 0 °C (Nm³) holds 5.4 % more gas in the same number, so Nm³/h
+(60 °F), the US gas trade's; 0 °C (Nm³) holds 5.7 % more gas in the same number, so Nm³/h
 is converted by temperature too.
 
 Sources: NIST SP 811 (conversion factors, exact where the unit is defined exactly).
@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 STANDARD_KPA = 101.325
-STANDARD_K = 288.71  # 60 °F
 ZERO_C_K = 273.15
+STANDARD_K = (60.0 - 32.0) / 1.8 + ZERO_C_K  # 60 °F
 
 PSI = 0.45359237 * 9.80665 / 0.0254**2 / 1000.0  # kPa, exact by definition of lb, g_n and inch
 FOOT3 = 0.3048**3 * 1000.0  # litres
