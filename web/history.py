@@ -391,20 +391,22 @@ def _round_half(most: float) -> float:
     return max((r for r in rounds if r <= most * 0.6), default=rounds[0])
 
 
-def alerted(events: Sequence[Event], since: float, until: float) -> list[Stretch]:
-    """When any alert of the supply was open, from alert_raised and alert_cleared events."""
+def alerted(
+    events: Sequence[Event], standing: Sequence[Mapping[str, Any]], since: float, until: float
+) -> list[Stretch]:
+    """When any alert was open: from the alert_raised and alert_cleared events of the time, and
+    from the alerts that stand now, which may have been raised long before it."""
     opened: dict[str, float] = {}
     out = []
     for e in sorted(events, key=lambda e: str(e["at"])):
-        key = f"{e.get('section')} {e.get('alert')}"
+        key = f"{e.get('section')} {e.get('alert')} {e.get('subject')}"
         at = parse_time(e["at"])
         if e["kind"] == "alert_raised":
             opened.setdefault(key, at)
         elif e["kind"] == "alert_cleared":
-            start = opened.pop(key, since)
-            if at > since:
-                out.append((max(start, since), at))
-    return out + [(max(start, since), until) for start in opened.values()]
+            out.append((opened.pop(key, since), at))
+    still = [*opened.values(), *(parse_time(a["since"]) for a in standing)]
+    return out + [(max(start, since), until) for start in still if start < until]
 
 
 KINDS: Mapping[str, str] = {
@@ -477,6 +479,7 @@ def drawing(
     settings: Settings,
     now: float,
     now_kpa: float | None,
+    alerts: Sequence[Stretch] = (),
 ) -> dict[str, Any]:
     """The same chart as numbers in the site's units, for the script that takes it over; `t` counts
     from `since`."""
@@ -512,6 +515,7 @@ def drawing(
         "levels": [[shown(v.value), v.label, v.key, v.above] for v in levels(settings, f)],
         "gaps": [[round(a), round(b)] for a, b in chart.gaps(points, since, now, step)],
         "runs": [[round(a), round(b)] for a, b in stretches(runs, since, now)],
+        "alerts": [[round(a), round(b)] for a, b in alerts],
         "ticks": [
             [round(m.at), m.label if 6.0 < f.x(m.at) < 94.0 else ""]
             for m in chart.ticks(Local(settings.site.zone, now), since, now)

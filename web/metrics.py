@@ -65,7 +65,9 @@ class _Picture:
             labels=["site", "section", "alert", "priority", "state"],
         )
         for a in self._latest["picture"].get("alerts") or ():
-            alerts.add_metric([site, a["section"], a["alert"], a["priority"], a["state"]], 1.0)
+            alerts.add_metric(
+                [site, a.get("section") or "", a["alert"], a["priority"], a["state"]], 1.0
+            )
         yield alerts
 
     def _channels(self, site: str) -> Iterable[Metric]:

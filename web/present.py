@@ -254,16 +254,14 @@ def reserve(section: Picture, settings: Settings) -> str | None:
     low = SiteUnits.of(settings).pressure(settings.low_pressure_kpa)
     if left["hours"] is not None and left["hours"] <= 0.0:
         return f"Pressure is already below the low limit of {low}."
-    if left["hours"] is None:  # no loss large enough to ever get there
-        return f"If the supply stopped now, pressure would stay above {low}: no loss is measured."
-    if left["high"] is None:  # and perhaps none at all
-        spread = f"at least {hours(left['low'])}"
-    else:
-        spread = f"{hours(left['low'])} to {hours(left['high'])}"
-    return (
-        f"If the supply stopped now, pressure would stay above {low} "
-        f"for about {hours(left['hours'])} ({spread})."
-    )
+    start = f"If the supply stopped now, pressure would stay above {low} for"
+    least, most = left["low"], left["high"]
+    if least is None:  # no loss large enough to ever get there
+        return f"{start} longer than can be told: the line loses next to nothing."
+    if left["hours"] is None:
+        return f"{start} at least {hours(least)}."
+    spread = f"at least {hours(least)}" if most is None else f"{hours(least)} to {hours(most)}"
+    return f"{start} about {hours(left['hours'])} ({spread})."
 
 
 @dataclass(frozen=True, slots=True)
@@ -352,13 +350,14 @@ def spelled(name: str, value: Any, u: SiteUnits) -> tuple[str, str]:
     if isinstance(value, list | tuple):
         return name.replace("_", " "), ", ".join(spelled(name, v, u)[1] for v in value) or "none"
     if isinstance(value, Mapping):
-        parts = (spelled(k, v, u) for k, v in value.items())
+        parts = (spelled(k, v, u) for k, v in value.items() if v is not None)
         return name.replace("_", " "), "; ".join(f"{k} {v}" for k, v in parts)
     return name.replace("_", " "), str(value)
 
 
-def section_name(section: str) -> str:
-    return "Supply" if section == SUPPLY else section
+def section_name(section: str | None) -> str:
+    """A section as people call it; what belongs to no section belongs to the supply."""
+    return "Supply" if section in (None, SUPPLY) else str(section)
 
 
 def note(alert: Picture, settings: Settings, local: Local) -> Note:
@@ -369,11 +368,11 @@ def note(alert: Picture, settings: Settings, local: Local) -> Note:
     cause = known.cause if known else str(code).replace("_", " ") if code else ""
     u = SiteUnits.of(settings)
     return Note(
-        key=f"{alert['section']}-{alert['alert']}",
-        title=notes.alert_name(alert["alert"]),
+        key="-".join(str(alert.get(k) or "") for k in ("section", "alert", "subject")),
+        title=": ".join(filter(None, (notes.alert_name(alert["alert"]), alert.get("subject")))),
         priority=alert["priority"],
         priority_words=PRIORITIES[alert["priority"]],
-        section=section_name(alert["section"]),
+        section=section_name(alert.get("section")),
         state=alert["state"],
         since=local.moment(since),
         lasted=lasting(local.now - since),
@@ -487,13 +486,13 @@ METHODS: Mapping[str, tuple[str, str]] = {
         "converter are brought to pressure by the two points of the settings. A reading outside "
         "the sensor's range is a fault of the sensor, never a pressure.",
     ),
-    "purity": (
+    "nitrogen": (
         "Nitrogen",
         "100 % less the oxygen measured, so that argon counts as nitrogen and outside air reads "
         "79.1 %. Judged only after the generator has run warm: before that the sample is not the "
         "generator's.",
     ),
-    "duty": (
+    "generator": (
         "Generator",
         "Running or resting comes from the run contact, or from the pressure where none is "
         "fitted. Duty is the share of time running: over the long run, loss divided by production.",

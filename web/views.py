@@ -70,26 +70,37 @@ def blueprint(site: Site) -> Blueprint:
         view = present.first_view(latest, saved_at, settings, site.clock())
         return latest, view, Local(own.zone, view.seen.site_now)
 
-    def _pressure(
-        latest: dict[str, Any] | None, view: present.FirstView, local: Local, span: history.Span
-    ) -> history.Pressure | None:
+    def _ribbon(
+        db: read.Reader, latest: dict[str, Any] | None, local: Local, span: history.Span
+    ) -> tuple[read.Ribbon, list[read.Run], list[history.Stretch]]:
+        """The supply's pressure, its runs and when alerts were open, over the span."""
         since, until = local.now - span.seconds, local.now
-        try:
-            with site.reader() as db:
-                line = db.ribbon(settings.supply.pressure, since, until, span.points)
-                runs = db.runs(since, until)
-        except StoreError:
-            return None
-        return history.pressure(
-            span, line, runs, settings, local, now_kpa=site.now_kpa(latest, view.seen)
+        told = db.events(api.MOST_EVENTS, None, ["alert_raised", "alert_cleared"], since, until)
+        standing = ((latest or {}).get("picture") or {}).get("alerts") or []
+        return (
+            db.ribbon(settings.supply.pressure, since, until, span.points),
+            db.runs(since, until),
+            history.alerted(told, standing, since, until),
         )
 
     @pages.get("/")
     def now() -> str:
         latest, view, local = _view()
-        chart = _pressure(latest, view, local, history.SPANS["day"])
+        span, chart = history.SPANS["day"], None
+        alerts: list[history.Stretch] = []
+        try:
+            with site.reader() as db:
+                line, runs, alerts = _ribbon(db, latest, local, span)
+            now_kpa = site.now_kpa(latest, view.seen)
+            chart = history.pressure(
+                span, line, runs, settings, local, now_kpa=now_kpa, alerts=alerts
+            )
+        except StoreError:
+            pass  # the page says that there is no history to draw
         lost = present.lost(settings)
-        return render_template("now.html", room="now", view=view, chart=chart, lost=lost)
+        return render_template(
+            "now.html", room="now", view=view, chart=chart, alerts=alerts, lost=lost
+        )
 
     @pages.get("/now")
     def live() -> str:
@@ -107,13 +118,9 @@ def blueprint(site: Site) -> Blueprint:
         section = ((latest or {}).get("picture") or {}).get("sections", {}).get(SUPPLY, {})
         try:
             with site.reader() as db:
-                line = db.ribbon(settings.supply.pressure, since, until, span.points)
-                runs = db.runs(since, until)
+                line, runs, alerts = _ribbon(db, latest, local, span)
                 idles = db.events(api.MOST_EVENTS, None, ["idle_measured"], since, until)
                 purities = db.events(api.MOST_EVENTS, None, ["purity_measured"], since, until)
-                alerts = db.events(
-                    api.MOST_EVENTS, None, ["alert_raised", "alert_cleared"], since, until
-                )
         except StoreError:
             return render_template("history.html", room="history", view=view, chart=None)
         chart = history.pressure(
@@ -123,7 +130,7 @@ def blueprint(site: Site) -> Blueprint:
             settings,
             local,
             now_kpa=site.now_kpa(latest, view.seen),
-            alerts=history.alerted(alerts, since, until),
+            alerts=alerts,
         )
         series = (
             history.loss(span, idles, section.get("baseline"), settings, local),
@@ -206,12 +213,12 @@ def blueprint(site: Site) -> Blueprint:
         if span is None:
             raise api.Refused(f"span: expected one of {', '.join(history.SPANS)}")
         latest, view, local = _view()
-        since, until = local.now - span.seconds, local.now
         with site.reader() as db:
-            line = db.ribbon(settings.supply.pressure, since, until, span.points)
-            runs = db.runs(since, until)
+            line, runs, alerts = _ribbon(db, latest, local, span)
         now_kpa = site.now_kpa(latest, view.seen)
-        return jsonify(history.drawing(span, line, runs, settings, local.now, now_kpa))
+        return jsonify(
+            history.drawing(span, line, runs, settings, local.now, now_kpa, alerts=alerts)
+        )
 
     @pages.get("/api/status")
     def api_status() -> Response:

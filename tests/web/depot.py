@@ -228,7 +228,10 @@ def newest(settings: Settings, state: str = "holding", at: float = NOW) -> dict[
                             ["slope of pressure", "−3.31 psi/h"],
                             ["brought to constant temperature", "−3.33 psi/h"],
                         ],
-                        "purity": [["oxygen", "1.40 %"], ["nitrogen", "100 % − 1.40 % = 98.60 %"]],
+                        "nitrogen": [
+                            ["oxygen", "1.40 %"],
+                            ["nitrogen", "100 % − 1.40 % = 98.60 %"],
+                        ],
                     },
                 },
                 "Freezer aisles 1-6": {

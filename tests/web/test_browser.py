@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
+import depot
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
@@ -155,9 +156,30 @@ def test_an_open_page_follows_the_site(site: Any, look: Callable[..., Seen]) -> 
     page.wait_for_selector("#state.act", timeout=20_000)
     assert page.locator("#state h1").inner_text().startswith("Act")
     assert page.locator(".note").count() == 2
-    assert page.locator("#why-supply-leak_growth").get_attribute("open") is not None
+    assert page.locator("#why-supply-leak_growth-").get_attribute("open") is not None
     assert page.title().startswith("Act")
     assert page.evaluate("document.body.className") == "act"
+    seen.quiet()
+
+
+def test_an_open_pages_chart_follows_in_words_too(site: Any, look: Callable[..., Seen]) -> None:
+    """Text and table behind the chart are renewed with it, here in a demo whose time runs fast."""
+    site.say("holding", demo={"speed": 60})
+    seen = look()
+    seen.page.wait_for_selector("#ribbon.drawn")
+    seen.page.locator("figure summary").click()
+    first = seen.page.locator("#pressure-table tbody th").first.inner_text()
+    before = seen.page.locator("#pressure-text").inner_text()
+    site.said = depot.newest(site.settings, at=depot.NOW + 3 * 3600.0)
+    site.said["monitor"]["demo"] = {"speed": 60}
+    site.write()
+    seen.page.wait_for_function(
+        "text => document.getElementById('pressure-text').innerText !== text",
+        arg=before,
+        timeout=20_000,
+    )
+    assert seen.page.locator("#pressure-table tbody th").first.inner_text() != first
+    assert seen.page.locator("#ribbon > svg").count() == 1
     seen.quiet()
 
 

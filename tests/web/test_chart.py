@@ -149,9 +149,11 @@ def test_open_alerts_reach_to_the_edges() -> None:
         {"kind": "alert_cleared", "at": when["cleared"], "section": "supply", "alert": "b"},
         {"kind": "alert_raised", "at": when["cleared"], "section": "x", "alert": "b"},
     ]
+    standing = [{"since": "2026-03-01T00:00:00.000Z"}]
     raised, cleared = parse_time(when["raised"]), parse_time(when["cleared"])
-    assert sorted(history.alerted(events, since, until)) == [
+    assert sorted(history.alerted(events, standing, since, until)) == [
         (since, raised),
+        (since, until),
         (raised, cleared),
         (cleared, until),
     ]

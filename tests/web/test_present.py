@@ -117,6 +117,24 @@ def test_hours_above_the_low_limit_give_their_range(settings: Settings) -> None:
     assert "already below" in (view(settings, said).reserve or "")
 
 
+@pytest.mark.parametrize(
+    ("left", "told"),
+    [
+        ((4.9, 4.6, None), "for about 4.9 h (at least 4.6 h)."),
+        ((None, 80.0, None), "for at least 3 d."),
+        ((None, None, None), "longer than can be told: the line loses next to nothing."),
+    ],
+)
+def test_a_reserve_without_an_end_claims_none(
+    settings: Settings, left: tuple[float | None, ...], told: str
+) -> None:
+    """Where the loss may be nothing at all, only what is sure is said."""
+    said = depot.newest(settings)
+    three = dict(zip(("hours", "low", "high"), left, strict=True))
+    said["picture"]["sections"]["supply"]["hours_above_low"] = three
+    assert (view(settings, said).reserve or "").replace(NBSP, " ").endswith(told)
+
+
 def test_an_alert_reads_like_a_colleagues_note(settings: Settings) -> None:
     """What, since when, likely cause, what to do, check and bring, and the numbers behind it."""
     note = view(settings, depot.newest(settings, "watch")).notes[0]
@@ -213,5 +231,5 @@ def test_workings_come_from_the_judge(settings: Settings) -> None:
     """Rows of the judge's working stand under the figure's method, and a gap in them is said."""
     works = {w.key: w for w in present.workings(depot.newest(settings)["picture"], "supply", True)}
     assert ("slope of pressure", "−3.31 psi/h") in works["loss"].rows
-    assert works["duty"].rows == ()
+    assert works["generator"].rows == ()
     assert all(w.method for w in works.values())

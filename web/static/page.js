@@ -3,7 +3,8 @@
 (() => {
   "use strict";
   const $ = (id) => document.getElementById(id);
-  const READ_MS = 5000;
+  const demo = document.querySelector(".demo") !== null;
+  const READ_MS = demo ? 1000 : 5000;
 
   // --- what is new, and how old it is
 
@@ -61,7 +62,7 @@
 
   const ask = async () => {
     const stop = new AbortController();
-    const timer = setTimeout(() => stop.abort(), READ_MS);
+    const timer = setTimeout(() => stop.abort(), 5000);
     try {
       const began = performance.now();
       const answer = await fetch("/now", { signal: stop.signal, cache: "no-store" });
@@ -150,6 +151,8 @@
       const at = y + (over ? -4 : 13) * dpr;
       c.strokeText(label, left + 4 * dpr, at); c.fillText(label, left + 4 * dpr, at);
     });
+    c.fillStyle = tone("watch");
+    data.alerts.forEach(([a, b]) => c.fillRect(x(a), top, Math.max(x(b) - x(a), 3 * dpr), 4 * dpr));
     c.fillStyle = tone("run");
     const lane = top + height + 7 * dpr;
     data.runs.forEach(([a, b]) => c.fillRect(x(a), lane, Math.max(x(b) - x(a), 1.5 * dpr), 12 * dpr));
@@ -202,9 +205,21 @@
       // The server's picture, or the last one drawn, stays; the age above tells how old it is.
     }
   };
+  // The words, the table and the picture for print, as the server makes them.
+  const renew = async () => {
+    try {
+      const answer = await fetch(location.href, { cache: "no-store" });
+      if (!answer.ok) return;
+      const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+      fresh.querySelectorAll("[data-slow]").forEach((part) => put(part.id, part.innerHTML));
+      const picture = fresh.querySelector("#ribbon > svg");
+      if (picture) box.querySelector(":scope > svg").replaceWith(picture);
+    } catch {
+      // As above.
+    }
+  };
   load();
-  const every = document.querySelector(".demo") ? 5000 : 30000;
-  setInterval(() => { if (!document.hidden) load(); }, every);
+  setInterval(() => { if (!document.hidden) { load(); renew(); } }, demo ? 5000 : 30000);
   new ResizeObserver(() => { if (plot) plot.setSize(size()); }).observe(box);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { if (plot) draw(); });
 })();
