@@ -27,6 +27,15 @@ MAY: dict[str, tuple[str, ...]] = {
         "edge.settings",
         "edge.words",
     ),
+    "edge.hold": (
+        "edge.model",
+        "edge.core",
+        "edge.measure",
+        "edge.cause",
+        "edge.detect",
+        "edge.settings",
+        "edge.words",
+    ),
     "edge.alarms": ("edge.model", "edge.core", "edge.detect"),
     "edge.picture": ("edge.model", "edge.core", "edge.detect", "edge.alarms"),
     "edge.judge": (
@@ -87,6 +96,7 @@ PURE = (
     "edge.cause",
     "edge.core",
     "edge.detect",
+    "edge.hold",
     "edge.judge",
     "edge.measure",
     "edge.picture",

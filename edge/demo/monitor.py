@@ -19,6 +19,10 @@ from edge.model import iso
 from edge.settings import load
 from edge.wiring import daemon
 
+UNSEEN_S = 6 * 3600.0
+"""What passes between two demos in one folder: the plant starts afresh, and a step of its pressure
+without a gap would be a burst pipe."""
+
 
 def serve(speed: float, settings: Path, state: Path, runtime: Path) -> None:
     """Run until SIGTERM or SIGINT."""
@@ -30,9 +34,10 @@ def serve(speed: float, settings: Path, state: Path, runtime: Path) -> None:
         monitor = {**newest["monitor"], "demo": {"speed": speed}}
         latest.write(path, {**newest, "written_at": iso(time.time()), "monitor": monitor})
 
-    with daemon(
-        load(settings), state, runtime, clock=lambda last: FastClock(speed, last, stop), show=show
-    ) as made:
+    def clock(last: float | None) -> FastClock:
+        return FastClock(speed, None if last is None else last + UNSEEN_S, stop)
+
+    with daemon(load(settings), state, runtime, clock=clock, show=show) as made:
         made.run()
 
 

@@ -18,6 +18,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from edge.clock import FastClock
 from edge.demo.place import free_port
+from edge.store.read import Reader
 
 PATIENCE_S = 90.0
 
@@ -143,6 +144,20 @@ def test_the_demo_can_end_by_itself_and_cleans_up(tmp_path: Path) -> None:
     assert found.returncode == 0, found.stderr
     assert str(tmp_path) in found.stdout
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_second_demo_in_one_folder_is_no_burst_pipe(tmp_path: Path) -> None:
+    """The history goes on after a gap, and the plant's starting afresh raises no alert."""
+    for _ in range(2):
+        ports = ("--port", str(free_port(0)), "--mqtt-port", str(free_port(0)))
+        with demo(tmp_path, "--for", "3", *ports) as shown:
+            shown.rest()
+            assert shown.process.returncode == 0
+    with Reader(tmp_path / "state") as reader:
+        kinds = [event["kind"] for event in reader.events(limit=1000)]
+    assert kinds.count("monitor_started") == 2
+    assert kinds.count("cut_in") >= 2
+    assert "alert_raised" not in kinds
 
 
 @pytest.mark.parametrize("words", [("--speed", "0"), ("--speed", "1e9"), ("--port", "70000")])
