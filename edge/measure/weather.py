@@ -132,6 +132,14 @@ class Weather(Kept):
         lag = sum(w * h for w, h in zip(weights, LAGS_H, strict=True))
         return share, sqrt(var), lag
 
+    def known(self) -> list[tuple[float, float, float, float]]:
+        """For every lag: its hours, its weight, the exposure and its standard deviation."""
+        weights = self._weights() or [1.0 / len(LAGS_H)] * len(LAGS_H)
+        return [
+            (lag, weight, *self._share(sums))
+            for lag, weight, sums in zip(LAGS_H, weights, self.sums, strict=True)
+        ]
+
     def measure(self, bins: Bins, lagged: Sequence[float], settle_s: float) -> Loss | None:
         """The loss over a stretch of rest, from what is known before it is learned from.
 
@@ -164,7 +172,7 @@ class Weather(Kept):
                 variances.append(0.0)
                 continue
             share, share_sd = self._share(self.sums[i])
-            felt = _lag(hours, celsius, lag, lagged[i])[first:]
+            felt = felt_c(hours, celsius, lag, lagged[i])[first:]
             middle = sum(felt) / len(felt) + ZERO_C_K
             corrected = [
                 p * middle / (middle + share * (f + ZERO_C_K - middle))
@@ -201,7 +209,7 @@ class Weather(Kept):
         mean = sum(absolute[first:]) / len(after)
         step = span_h / len(after)
         for sums, lag, start in zip(self.sums, LAGS_H, lagged, strict=True):
-            felt = _lag(hours, celsius, lag, start)[first:]
+            felt = felt_c(hours, celsius, lag, start)[first:]
             middle = sum(felt) / len(felt) + ZERO_C_K
             x = [f * mean / middle for f in _detrend(after, felt)]
             xx = sum(a * a for a in x) * step
@@ -292,7 +300,7 @@ def _stretch(
     return hours, absolute, celsius, barometric, first
 
 
-def _lag(
+def felt_c(
     hours: Sequence[float], celsius: Sequence[float], lag_h: float, start_c: float
 ) -> list[float]:
     """`celsius` through a first-order lag, exact for straight pieces between the samples."""
