@@ -12,6 +12,10 @@ from edge.model import Event, Reading, Request, Tick, on_grid
 from edge.ports import Clock, Judge, Letterbox, Messenger, Store
 from edge.settings import Settings
 
+SHOW_EVERY_S = 2.0
+"""How often the newest is put together for page and receivers while nothing happens: nobody reads
+faster, and it is a third of a tick's work."""
+
 log = logging.getLogger(__name__)
 
 
@@ -37,7 +41,9 @@ class Daemon:
         self._letterbox, self._messengers = letterbox, messengers
         self._show, self._heartbeat = show, heartbeat
         self._keeper = Keeper(store, settings.keeping.write_every_s, judge.state)
-        self._latest = Latest(settings)
+        self._latest = Latest()
+        self._newest: dict[str, Any] = {}
+        self._shown = float("-inf")
         self._offset = Offset(clock.steady(), clock.utc())
         self._said: list[Event] = []  # the monitor's own facts, for the next keeping
         self._posted: list[Request] = []
@@ -67,7 +73,7 @@ class Daemon:
         tick, readings = self._sense()
         events = self._judge.look(tick)
         self._keep(tick, events)
-        self._tell(tick, readings)
+        self._tell(tick, readings, events)
         self._heartbeat.beat()
 
     def stop(self) -> None:
@@ -103,23 +109,29 @@ class Daemon:
             for request in self._posted:
                 self._letterbox.done(request.id, "seen")
 
-    def _tell(self, tick: Tick, readings: Sequence[Reading]) -> None:
+    def _tell(self, tick: Tick, readings: Sequence[Reading], events: Sequence[Event]) -> None:
+        self._latest.see(tick, readings)
+        if events or tick.requests or tick.t > self._shown + SHOW_EVERY_S - self._every_s / 2:
+            self._compose(tick, readings)
+            self._shown = tick.t
+            self._show_newest()
+        for messenger in self._messengers:
+            messenger.tell(tick.t, self._newest)
+
+    def _compose(self, tick: Tick, readings: Sequence[Reading]) -> None:
         monitor = {
             "not_kept": self._keeper.trouble,
             "readings_lost": self._keeper.lost_ticks,
             "events_lost": self._keeper.lost_events,
             "messengers": {m.name: m.state() for m in self._messengers},
         }
-        latest = self._latest.compose(
+        self._newest = self._latest.compose(
             tick, readings, self._clock.utc(), self._judge.picture(), monitor
         )
-        self._show_latest(latest)
-        for messenger in self._messengers:
-            messenger.tell(tick.t, latest)
 
-    def _show_latest(self, latest: Mapping[str, Any]) -> None:
+    def _show_newest(self) -> None:
         try:
-            self._show(latest)
+            self._show(self._newest)
         except OSError as error:
             # The page tells its reader that the file is old; keeping and telling go on.
             if self._blind is None:

@@ -7,16 +7,23 @@ from pathlib import Path
 from typing import Any
 
 from edge.model import QUANTITIES, Reading, Tick, iso
-from edge.settings import Settings
+
+_ENCODER = json.JSONEncoder(ensure_ascii=False, check_circular=False, separators=(",", ":"))
 
 
 class Latest:
     """Remembers when each channel last had a value; builds {"at", "tick", "channels", ...}."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self) -> None:
         self._good: dict[str, float] = {}
-        self._channels = [channel.name for channel in settings.channel]
         self._tick = 0
+
+    def see(self, tick: Tick, readings: Sequence[Reading]) -> None:
+        """Take note of a tick, composed or not."""
+        self._tick += 1
+        for reading in readings:
+            if reading.value is not None:
+                self._good[reading.channel] = tick.t
 
     def compose(
         self,
@@ -26,12 +33,9 @@ class Latest:
         picture: Mapping[str, Any],
         monitor: Mapping[str, Any],
     ) -> dict[str, Any]:
-        """JSON-ready; `readings` in the order of the settings' channels."""
-        self._tick += 1
+        """JSON-ready; of the tick that was seen last."""
         channels: dict[str, Any] = {}
         for reading in readings:
-            if reading.value is not None:
-                self._good[reading.channel] = tick.t
             good = self._good.get(reading.channel)
             channels[reading.channel] = {
                 "quantity": reading.quantity,
@@ -59,7 +63,7 @@ def write(path: Path, latest: Mapping[str, Any]) -> None:
     OSError as the system says it.
     """
     fresh = f"{path}.new"
-    text = json.dumps(latest, ensure_ascii=False, separators=(",", ":"))
+    text = _ENCODER.encode(latest)
     file = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o644)
     try:
         os.write(file, text.encode())

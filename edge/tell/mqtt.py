@@ -99,7 +99,8 @@ class MqttMessenger:
         self._accepted: list[int] = []  # accepted, and not marked yet
         self._hold_until = 0.0  # after a refusal
         self._refusals = 0
-        self._said: dict[str, Any] = {}  # of each alert, what this connection was told last
+        self._said: dict[str, list[Any]] = {}  # of each alert, what this connection was told last
+        self._told_all = False  # since then, only of those that stand
         self._readings_due = 0.0
 
     def tell(self, t: float, latest: Mapping[str, Any]) -> None:
@@ -218,7 +219,7 @@ class MqttMessenger:
         self._window = WINDOW if receive_maximum >= IN_FLIGHT else receive_maximum
         self._connected, self._why, self._failures = True, None, 0
         self._in_flight.clear()
-        self._said.clear()
+        self._said, self._told_all = {}, False
         self._handed, self._readings_due = 0, float("-inf")
         self._publish("availability", "online")
 
@@ -238,7 +239,7 @@ class MqttMessenger:
     # --- events
 
     def _hand_over(self) -> None:
-        if self._monotonic() < self._hold_until:
+        if self._outbox.backlog(self.name) == 0 or self._monotonic() < self._hold_until:
             return
         room = self._window - len(self._in_flight)
         if room <= 0:
@@ -278,16 +279,23 @@ class MqttMessenger:
     # --- the newest
 
     def _tell_alerts(self, latest: Mapping[str, Any]) -> None:
-        opened = latest["picture"].get("alerts", [])
+        opened: dict[str, list[Mapping[str, Any]]] = {}
+        for one in latest["picture"].get("alerts", []):
+            opened.setdefault(one["alert"], []).append(one)
+        news = {alert: [_gist(one) for one in mine] for alert, mine in opened.items()}
+        if self._told_all and news == self._said:
+            return
+        # An alert never told on this connection is told even when it does not stand: a receiver
+        # may hold what an earlier one said.
         for alert in ALERTS:
-            mine = [o for o in opened if o["alert"] == alert]
-            told = [(o.get("section"), o["state"], o["priority"], o.get("cause")) for o in mine]
-            if self._said.get(alert) == told:
+            if self._said.get(alert, [] if self._told_all else None) == news.get(alert, []):
                 continue
+            mine = opened.get(alert, [])
             body = {"alert": alert, "at": latest["at"], "state": _state(mine), "open": mine}
             if len(self._in_flight) >= self._window or not self._publish(f"alerts/{alert}", body):
                 return
-            self._said[alert] = told
+            self._said[alert] = news.get(alert, [])
+        self._said, self._told_all = news, True
 
     def _publish(
         self,
@@ -307,6 +315,11 @@ class MqttMessenger:
         if qos:
             self._in_flight[sent.mid] = number
         return True
+
+
+def _gist(alert: Mapping[str, Any]) -> tuple[Any, ...]:
+    """What makes it worth telling again."""
+    return tuple(alert.get(key) for key in ("section", "subject", "state", "priority", "cause"))
 
 
 def _state(opened: Sequence[Mapping[str, Any]]) -> str:

@@ -98,7 +98,9 @@ def newest(settings: Settings, alerts: list[dict[str, Any]] = [], t: float = T0)
         "events_lost": 0,
         "messengers": {NAME: {"connected": True, "why": None, "waiting": 0, "dropped": 0}},
     }
-    return Latest(settings).compose(Tick(t, 0.0, ()), readings, t, picture, monitor)
+    latest, tick = Latest(), Tick(t, 0.0, ())
+    latest.see(tick, readings)
+    return latest.compose(tick, readings, t, picture, monitor)
 
 
 def keep(outbox: Writer, count: int, first: int = 0) -> None:
