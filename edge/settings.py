@@ -21,6 +21,9 @@ from edge.sensors import KINDS as INPUT_KINDS
 
 Raw = Mapping[str, Any]
 
+TAKEN_METHODS = ("supply line", "acceptance 24 h", "periodic 2 h", "source shut off 4 h")
+"""The names of the trade's own hold tests (edge.hold.methods says what they are)."""
+
 
 def _quantity(kind: str) -> BeforeValidator:
     return BeforeValidator(lambda text: units.parse(kind, text))
@@ -36,6 +39,12 @@ def _percent(value: float) -> float:
     if not 0.0 <= value <= 100.0:
         raise ValueError("0 % to 100 %")
     return value
+
+
+def _a_test(seconds: float) -> float:
+    if not 600.0 <= seconds <= 7 * 86400.0:
+        raise ValueError("10 min to 7 d")
+    return seconds
 
 
 def _zone(name: str) -> str:
@@ -58,6 +67,7 @@ Ohms = Annotated[float, _quantity("resistance"), _POSITIVE]
 Celsius = Annotated[float, _quantity("temperature")]
 Name = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]*$")]
 ChannelName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
+Pin = Annotated[str, Field(pattern=r"^gpio:([2-9]|1[0-9]|2[0-7])$")]
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
 
 
@@ -213,6 +223,24 @@ class Keeping(_Table):
     quarter_hours_s: Seconds = Field(default=11 * 365.25 * 86400.0, alias="quarter_hours")
 
 
+class Method(_Table):
+    """A hold test of the site's own: how far the gauge may fall within how long."""
+
+    name: Name
+    duration_s: Annotated[float, _quantity("time"), AfterValidator(_a_test)] = Field(
+        alias="duration"
+    )
+    drop_kpa: AboveZero = Field(alias="drop")
+    note: Name | None = None
+
+
+class Box(_Table):
+    """A button and a lamp on our own box; neither commands anything on site."""
+
+    button: Pin | None = None
+    beacon: Pin | None = None
+
+
 class Settings(_Table):
     site: Site
     supply: Supply
@@ -222,6 +250,8 @@ class Settings(_Table):
     mqtt: list[Mqtt] = []
     page: Page = Page()
     keeping: Keeping = Keeping()
+    method: list[Method] = []
+    box: Box = Box()
 
     def place(self, channel: str | None) -> int | None:
         """The place of a channel's value in every tick, None for no channel."""
@@ -344,7 +374,15 @@ def _fault(
         expected = str(ctx["error"])
     elif kind == "string_pattern_mismatch" and loc[-1] == "id":
         expected = "a-z, 0-9 and - only"
-    elif kind == "string_pattern_mismatch" and loc[-1] in ("name", "contact", "host", "address"):
+    elif kind == "string_pattern_mismatch" and loc[0] == "box":
+        expected = 'a pin of the box as "gpio:22"'
+    elif kind == "string_pattern_mismatch" and loc[-1] in (
+        "name",
+        "contact",
+        "host",
+        "address",
+        "note",
+    ):
         expected = "text on one line" if loc[0] != "channel" else "a name of a-z, 0-9 and _"
     elif kind == "string_pattern_mismatch":
         expected = "a channel's name: a-z, 0-9 and _"
@@ -581,6 +619,23 @@ def _shown(raw: Raw) -> Iterator[str]:
             yield f"site.units.{kind}: expected one of {', '.join(units.KINDS[kind])}, found {_found(name)}"
 
 
+def _methods(raw: Raw) -> Iterator[str]:
+    yield from _twice(_rows(raw, "method"), "name")
+    for path, row in _rows(raw, "method"):
+        if row.get("name") in TAKEN_METHODS:
+            yield f"{path}.name: expected another name than a standard method's, found {_found(row['name'])}"
+
+
+def _box(raw: Raw) -> Iterator[str]:
+    box = _table(raw, "box")
+    inputs = {row.get("input"): row.get("name") for _, row in _rows(raw, "channel")}
+    for key in ("button", "beacon"):
+        if box.get(key) in inputs and box.get(key) is not None:
+            yield f"box.{key}: expected a pin that no channel uses, found {_found(box[key])} as {inputs[box[key]]}"
+    if box.get("beacon") is not None and box.get("beacon") == box.get("button"):
+        yield f"box.beacon: expected another pin than the button's, found {_found(box['beacon'])}"
+
+
 _RULES: tuple[Callable[[Raw], Iterator[str]], ...] = (
     _band,
     _references,
@@ -588,4 +643,6 @@ _RULES: tuple[Callable[[Raw], Iterator[str]], ...] = (
     _inputs,
     _pipes,
     _shown,
+    _methods,
+    _box,
 )

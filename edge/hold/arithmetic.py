@@ -104,7 +104,7 @@ def skip_s(since_s: float) -> float:
 
 
 def assess(bins: Bins, site: Site) -> Estimate | None:
-    """The loss over means of readings whose times are seconds since the test's start.
+    """The mean loss over means of readings whose times are seconds since the test's start.
 
     None while there are too few.
     """
@@ -120,11 +120,11 @@ def assess(bins: Bins, site: Site) -> Estimate | None:
     seconds = [row[2] / row[1] for row in rows]
     hours = [s / 3600.0 for s in seconds]
     barometric = all(row[6] > 0.0 for row in rows)
-    gauge = [row[3] / row[1] for row in used]
-    absolute = [
-        g + (row[7] / row[6] if barometric else site.atmosphere_kpa)
-        for g, row in zip(gauge, used, strict=True)
+    everything = [
+        row[3] / row[1] + (row[7] / row[6] if barometric else site.atmosphere_kpa) for row in rows
     ]
+    absolute = everything[first:]
+    gauge = [row[3] / row[1] for row in used]
     counts = [row[1] for row in used]
     after = hours[first:]
     mean_absolute = sum(absolute) / len(absolute)
@@ -162,6 +162,12 @@ def assess(bins: Bins, site: Site) -> Estimate | None:
         for way in ways
         for odd, shape in zip(odds, shapes, strict=True)
     ]
+    # A choked leak goes with absolute pressure: from the part that was used to the whole test.
+    whole = (
+        sum(row[1] * p for row, p in zip(rows, everything, strict=True))
+        / sum(row[1] for row in rows)
+        / mean_absolute
+    )
     slope = sum(w * s for w, s, _, _ in slopes)
     span_h = after[-1] - after[0]
     plain = sqrt(white / _scatter(after, counts))
@@ -192,8 +198,8 @@ def assess(bins: Bins, site: Site) -> Estimate | None:
     bottom = sum(u**4 / freedoms.get(name, SOLID) for name, u in parts.items())
     middle_h = sum(n * t for n, t in zip(counts, after, strict=True)) / sum(counts)
     return Estimate(
-        -slope,
-        sqrt(var),
+        -slope * whole,
+        sqrt(var) * whole,
         min(max(var**2 / bottom if bottom > 0.0 else 1e3, 8.0), 1e3),
         parts,
         temperature_used,

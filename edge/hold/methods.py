@@ -1,0 +1,91 @@
+"""The methods of a hold test, as data. Section numbers of the standards move between editions, so
+only the standard is named; the site records the edition in the note."""
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from edge.core.units import PSI
+from edge.settings import Settings
+
+VOID_WHEN = (
+    "the generator starts, a valve is opened (a step or a rise), the pressure sensor fails, more"
+    " than a fifth of the readings are missing, or the monitor is away for longer than allowed"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Method:
+    """One way to test. A standard or a site's own counts the raw gauge reading, as clauses do:
+    it fails when the gauge falls by more than `drop_kpa` within `duration_s`, or, with
+    `to_low_limit`, when it reaches the section's low limit. Without either (the supply line), the
+    loss freed of the weather decides, against limits.hold_loss."""
+
+    name: str
+    counts: str
+    source: str
+    longest_s: float
+    duration_s: float | None = None  # the whole of it must pass; None: until the evidence suffices
+    drop_kpa: float | None = None
+    to_low_limit: bool = False
+    at_kpa: float | None = None  # the pressure it is to be done at
+
+    @property
+    def void_when(self) -> str:
+        return VOID_WHEN
+
+    def plain(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+SUPPLY_LINE = "supply line"
+
+STANDARD: tuple[Method, ...] = (
+    Method(
+        SUPPLY_LINE,
+        "the loss at constant temperature and barometer, against limits.hold_loss",
+        "common practice, no source",
+        longest_s=8 * 3600.0,
+    ),
+    Method(
+        "acceptance 24 h",
+        "the fall of the gauge over 24 h from 40 psi; more than 1.5 psi fails",
+        "NFPA 13, acceptance of new dry and double-interlock preaction piping; where the space can"
+        " freeze, at its lowest nominal temperature",
+        longest_s=86400.0,
+        duration_s=86400.0,
+        drop_kpa=1.5 * PSI,
+        at_kpa=40.0 * PSI,
+    ),
+    Method(
+        "periodic 2 h",
+        "the fall of the gauge over 2 h from 40 psi; more than 3 psi fails",
+        "NFPA 25, every three years, option 1",
+        longest_s=7200.0,
+        duration_s=7200.0,
+        drop_kpa=3.0 * PSI,
+        at_kpa=40.0 * PSI,
+    ),
+    Method(
+        "source shut off 4 h",
+        "the gauge with its source of gas shut off for 4 h; reaching the low limit fails",
+        "NFPA 25, every three years, option 2",
+        longest_s=14400.0,
+        duration_s=14400.0,
+        to_low_limit=True,
+    ),
+)
+
+
+def methods(settings: Settings) -> dict[str, Method]:
+    """Every method at this site by name: the trade's, and the settings' own."""
+    found = {method.name: method for method in STANDARD}
+    for own in settings.method:
+        found[own.name] = Method(
+            own.name,
+            f"the fall of the gauge over the test; more than {own.drop_kpa:.3g} kPa fails",
+            own.note or "the site's own",
+            longest_s=own.duration_s,
+            duration_s=own.duration_s,
+            drop_kpa=own.drop_kpa,
+        )
+    return found
