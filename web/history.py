@@ -1,5 +1,6 @@
 """Rows of the database into what the ribbon and the history say. Pure: no clock, no input."""
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
@@ -53,8 +54,21 @@ def stretches(runs: Sequence[Run], since: float, until: float) -> list[Stretch]:
     return out
 
 
-def overlap(stretch: Stretch, since: float, until: float) -> float:
-    return max(0.0, min(stretch[1], until) - max(stretch[0], since))
+def ran_s(ran: Sequence[Stretch], since: float, until: float) -> float:
+    """Seconds of the stretches, which are in order, that lie in the time."""
+    first = bisect_right(ran, since, key=lambda r: r[1])
+    last = bisect_left(ran, until, key=lambda r: r[0])
+    return sum(min(b, until) - max(a, since) for a, b in ran[first:last])
+
+
+def beginnings(runs: Sequence[Run]) -> list[float]:
+    """When runs began, of those whose beginning was seen, in order."""
+    return [run.started for run in runs if run.started is not None]
+
+
+def started(begun: Sequence[float], since: float, until: float) -> int:
+    """How many began in the time, its end excluded."""
+    return bisect_left(begun, until) - bisect_left(begun, since)
 
 
 class Row(NamedTuple):
@@ -117,7 +131,7 @@ def levels(settings: Settings, f: chart.Frame) -> tuple[chart.Level, ...]:
             settings.low_pressure_kpa,
             f"low limit {u.pressure(settings.low_pressure_kpa)}",
             "limit",
-            above=room > 18.0,
+            above=room > 24.0,
         ),
     )
 
@@ -159,19 +173,20 @@ def pressure(
         marks=chart.ticks(local, since, until),
         alerts=alerts,
     )
+    begun = beginnings(runs)
     words = {"day": f"24{NBSP}hours", "week": "week", "month": "month", "year": "year"}[span.key]
     rows = []
     for a, b in _cells(since, until, span.row_s, local):
         inside = [p for p in points if a <= p.at < b]
-        mine = sum(overlap(r, a, b) for r in ran)
-        starts = sum(1 for r in runs if r.started is not None and a <= r.started < b)
+        mine = ran_s(ran, a, b)
+        new = started(begun, a, b)
         if inside:
             low, high = min(p.low for p in inside), max(p.high for p in inside)
             mean = fmean(p.mean for p in inside)
             shown = (u.pressure(low).figure, u.pressure(mean).figure, u.pressure(high).figure)
         else:
             shown = ("no data", "no data", "no data")
-        rows.append(Row(local.moment(max(a, since)), *shown, lasting(mine), str(starts)))
+        rows.append(Row(local.moment(max(a, since)), *shown, lasting(mine), str(new)))
     return Pressure(
         title=f"Pressure, last {words}",
         summary=_summary(points, runs, ran, holes, since, until, u),
@@ -199,8 +214,8 @@ def _summary(
         return "No pressure was recorded in this time."
     low, high = min(p.low for p in points), max(p.high for p in points)
     text = f"Between {u.pressure(low).figure} and {u.pressure(high)}. "
-    starts = sum(1 for r in runs if r.started is not None and r.started > since)
-    total = sum(overlap(r, since, until) for r in ran)
+    starts = started(beginnings(runs), since, until)
+    total = ran_s(ran, since, until)
     if ran:
         plural = "start" if starts == 1 else "starts"
         text += f"The generator ran {lasting(total)} in {starts} {plural}. "
@@ -348,7 +363,7 @@ def runtime(span: Span, runs: Sequence[Run], settings: Settings, local: Local) -
     by, unit_s, unit = ("hour", 60.0, "min") if span.key == "day" else ("day", 3600.0, "h")
     by = "week" if span.key == "year" else by
     cells = _cells(since, until, step, local)
-    values = [chart.Bar(a, b, sum(overlap(r, a, b) for r in ran) / unit_s) for a, b in cells]
+    values = [chart.Bar(a, b, ran_s(ran, a, b) / unit_s) for a, b in cells]
     title, head = f"Generator, {unit} running by the {by}", ("From", "Running", "Starts")
     if not ran:
         return Series("runtime", title, "The generator did not run in this time.", None, head, ())
@@ -366,18 +381,16 @@ def runtime(span: Span, runs: Sequence[Run], settings: Settings, local: Local) -
         levels=(*marks, chart.Level(half, f"{half:g}{NBSP}{unit}", "grid")),
         marks=chart.ticks(local, since, until),
     )
-    total = sum(b - a for a, b in ran)
-    starts = sum(1 for r in runs if r.started is not None and r.started > since)
-    summary = (
-        f"Ran {lasting(total)} in all, {percent(100.0 * total / span.seconds)} of the time, "
-        f"in {starts} {'start' if starts == 1 else 'starts'}."
-    )
+    total = ran_s(ran, since, until)
+    begun = beginnings(runs)
+    starts = started(begun, since, until)
+    summary = f"Ran {lasting(total)} in all, in {starts} {'start' if starts == 1 else 'starts'}."
     rows = tuple(
         (
             local.moment(max(a, since)),
             (
-                lasting(sum(overlap(r, a, b) for r in ran)),
-                str(sum(1 for r in runs if r.started is not None and a <= r.started < b)),
+                lasting(ran_s(ran, a, b)),
+                str(started(begun, a, b)),
             ),
         )
         for a, b in reversed(cells)

@@ -119,7 +119,12 @@ def test_the_first_view_is_light(site: Any, look: Callable[..., Seen]) -> None:
     seen = look()
     seen.page.wait_for_selector("#ribbon.drawn")
     parts = {a.url.removeprefix(seen.base): len(a.body()) for a in list(seen.answers)}
-    assert {"/", "/api/ribbon?span=day"} < set(parts)
+    kinds = {name.partition("?")[0] for name in parts}
+    assert {
+        "/",
+        "/api/ribbon",
+        *(f"/static/{n}" for n in ("page.css", "page.js", "uplot.js")),
+    } <= kinds
     assert sum(parts.values()) < FIRST_VIEW_BYTES, parts
 
 
