@@ -10,7 +10,10 @@ from edge.ports import Store
 
 log = logging.getLogger(__name__)
 
-STATE_EVERY_S = 600.0
+STATE_EVERY_S = 1800.0
+"""The judges' state is the largest thing put down, and catching up with half an hour of readings
+takes no time; so it is seldom saved while nothing happens."""
+
 RETRY_EVERY_S = 10.0
 MOST_TICKS = 3 * 3600
 MOST_EVENTS = 10_000

@@ -45,6 +45,7 @@ def open_for_writing(path: Path, migrations: Any) -> Any:
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = NORMAL")
         connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA wal_autocheckpoint = 2000")  # pages: 2 MB, most of a morning
         connection.execute(f"PRAGMA journal_size_limit = {4 * 1024 * 1024}")
         database = Database(connection, execute_plugins=False)
         migrations.apply(database)

@@ -142,8 +142,8 @@ class MqttMessenger:
                 self._hand_over()
         client.disconnect()
         client.loop_stop()
-        self._hear()
         self._connected, self._client = False, None
+        self._hear()  # which marks the last ones; that the connection ended is no news
 
     # --- the connection
 

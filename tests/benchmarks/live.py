@@ -24,7 +24,8 @@ from tests.benchmarks.result import Result
 
 T0 = 1_764_072_000.0
 WARM = 100
-TICKS = 1200
+TICKS = 500
+ROUNDS = 3  # taken in turns, the best of each counts: other work on the machine only adds
 SITE = """
 [site]
 name = "Saltmarsh Lane depot"
@@ -73,9 +74,13 @@ def measure() -> list[Result]:
         folder = Path(name)
         broker = brokers.Broker(mosquitto, folder)
         try:
-            bare, full = (_child(mode, folder, broker.port) for mode in ("bare", "daemon"))
+            rounds = [
+                [_child(mode, folder / f"{mode}{i}", broker.port) for mode in ("bare", "daemon")]
+                for i in range(ROUNDS)
+            ]
         finally:
             broker.stop()
+    bare, full = (min(found, key=lambda f: f["cpu_ms"]) for found in zip(*rounds, strict=True))
     return [
         Result("bare loop, processor time a tick", bare["cpu_ms"], "ms", float("inf")),
         Result("live loop, processor time a tick", full["cpu_ms"], "ms", float("inf")),
@@ -90,6 +95,7 @@ def _load(path: str) -> Any:
 
 
 def _child(mode: str, folder: Path, port: int) -> dict[str, float]:
+    folder.mkdir()
     done = subprocess.run(
         [sys.executable, "-m", "tests.benchmarks.live", mode, folder, str(port)],
         stdout=subprocess.PIPE,
