@@ -51,6 +51,45 @@ def line(xs: Sequence[float], ys: Sequence[float]) -> Line:
     return Line(mean_x, mean_y, slope, slope_se, sqrt(total / n), sxx)
 
 
+def bend(points: Sequence[tuple[float, float, float]]) -> float | None:
+    """Where the two straight lines cross that together fit best: x of (x, y, weight) in order.
+
+    None where there are too few points for two lines. A crossing outside the two points between
+    which the lines part is put in their middle.
+    """
+    n = len(points)
+    if n < 6:
+        return None
+    x0, y0 = points[n // 2][:2]
+    # Sums of w, wx, wy, wxx, wxy, wyy up to each point.
+    sums = [(0.0,) * 6]
+    for x, y, w in points:
+        x, y = x - x0, y - y0
+        new = (w, w * x, w * y, w * x * x, w * x * y, w * y * y)
+        sums.append(tuple(a + b for a, b in zip(sums[-1], new, strict=True)))
+    best, place, lines = inf, 0, ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
+    for k in range(3, n - 2):
+        one = _part(sums[k])
+        two = _part(tuple(a - b for a, b in zip(sums[-1], sums[k], strict=True)))
+        if one[2] + two[2] < best:
+            best, place, lines = one[2] + two[2], k, (one, two)
+    (slope, at, _), (slope_after, at_after, _) = lines
+    low, high = points[place - 1][0], points[place][0]
+    if slope != slope_after:
+        crossing = x0 + (at - at_after) / (slope_after - slope)
+        if low - (high - low) <= crossing <= high + (high - low):
+            return crossing
+    return (low + high) / 2.0
+
+
+def _part(sums: Sequence[float]) -> tuple[float, float, float]:
+    """Slope, value at 0 and what is left in squares, of the line through weighted points."""
+    w, x, y, xx, xy, yy = sums
+    sxx, sxy, syy = xx - x * x / w, xy - x * y / w, yy - y * y / w
+    slope = sxy / sxx if sxx > 0.0 else 0.0
+    return slope, (y - slope * x) / w, max(syy - slope * sxy, 0.0)
+
+
 _T95 = (12.71, 4.30, 3.18, 2.78, 2.57, 2.45, 2.36, 2.31, 2.26, 2.23, 2.20, 2.18, 2.16, 2.14, 2.13)
 
 

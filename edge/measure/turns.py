@@ -7,7 +7,7 @@ from math import sqrt
 from typing import NamedTuple
 
 from edge.core.bins import Bins
-from edge.core.fit import line
+from edge.core.fit import bend
 from edge.core.kept import Kept
 
 
@@ -189,7 +189,7 @@ class FromPressure(Kept):
             return None
         # The middle of three shaves the tip off a sharp turn: give back what one step could hold.
         tip = 3.0 * self.noise_kpa + 0.01 * self.band_kpa
-        corner_t = self._corner(self.low_t)
+        corner_t = self._corner(self.low_t, 16)
         corner_kpa = max(self.tip_kpa, self.low_kpa - tip)
         # A rise from the very first reading on is a run that had begun before.
         seen = self.running is not None or len(self.before) >= 2
@@ -223,24 +223,20 @@ class FromPressure(Kept):
         self.pace_kpa_per_h = pace
         step_s = (self.last[2][0] - self.last[0][0]) / 2.0
         tip = 3.0 * self.noise_kpa + pace * step_s / 3600.0
-        corner_t = self._corner(self.high_t)
+        corner_t = self._corner(self.high_t, 48)
         corner_kpa = min(self.tip_kpa, self.high_kpa + tip)
         self._turn(corner_t, corner_kpa, t, kpa, running=False)
         return Turn(corner_t, corner_kpa, False, inferred=True)
 
-    def _corner(self, t: float) -> float:
-        """When the lines before and after an extreme cross, if that is near the extreme."""
-        before = [(b[2] / b[1], b[3] / b[1]) for b in self.before.bins][-12:]
-        after = [(b[2] / b[1], b[3] / b[1]) for b in self.after.bins][1:12]
-        if len(before) < 3 or len(after) < 3:
-            return t
-        one = line(*zip(*before, strict=True))
-        two = line(*zip(*after, strict=True))
-        if one.slope == two.slope:
-            return t
-        crossing = (two.at(t) - one.at(t)) / (one.slope - two.slope)
-        reach = max(before[-1][0] - before[-2][0], after[1][0] - after[0][0]) * 3.0
-        return t + crossing if abs(crossing) <= reach else t
+    def _corner(self, t: float, reach: int) -> float:
+        """When the lines before and after an extreme cross; `t` where too little is known.
+
+        Noise puts the extreme of a slow rest some readings early and that of a fast run late: the
+        last `reach` bins before it are looked at too.
+        """
+        rows = [*self.before.bins[-reach:], *self.after.bins]
+        crossing = bend([(b[2] / b[1], b[3] / b[1], b[1]) for b in rows])
+        return t if crossing is None else crossing
 
     def _turn(
         self, corner_t: float, corner_kpa: float, t: float, kpa: float, *, running: bool
