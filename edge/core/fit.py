@@ -62,7 +62,7 @@ def bend(points: Sequence[tuple[float, float, float]]) -> float | None:
         return None
     x0, y0 = points[n // 2][:2]
     # Sums of w, wx, wy, wxx, wxy, wyy up to each point.
-    sums = [(0.0,) * 6]
+    sums: list[tuple[float, ...]] = [(0.0,) * 6]
     for x, y, w in points:
         x, y = x - x0, y - y0
         new = (w, w * x, w * y, w * x * x, w * x * y, w * y * y)
