@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 from edge.measure.baseline import Baseline
 from edge.measure.purity import Purity
-from edge.measure.trend import Trend
+from edge.measure.trend import Ratio, Trend
 
 NEAR_AIR_PCT = 85.0
 """Less nitrogen than this while running warm is nearly air: no membrane makes so little."""
@@ -26,15 +26,25 @@ class Cause(NamedTuple):
     evidence: dict[str, Any]
 
 
-def diagnose(baseline: Baseline, trend: Trend, purity: Purity) -> Cause:
-    """The likely cause of what the last two runs and rests show beside the baseline."""
-    loss, rise = trend.loss(baseline, last=2), trend.rise(baseline)
+def diagnose(
+    baseline: Baseline, trend: Trend, purity: Purity, hanging_kpa_per_h: float | None = None
+) -> Cause:
+    """The likely cause of what the last run and rest show beside the baseline.
+
+    `hanging_kpa_per_h` is the rise so far of a run that should have ended long ago: it counts as
+    the last run, though no rest has followed it that would show a leak.
+    """
+    loss, rise = trend.loss(baseline, last=1), trend.rise(baseline, last=1)
     nitrogen = purity.now_pct
     evidence: dict[str, Any] = {}
-    moved: float | None = None
     if nitrogen is not None and baseline.nitrogen_pct is not None:
-        moved = nitrogen - baseline.nitrogen_pct
+        moved: float | None = nitrogen - baseline.nitrogen_pct
+    else:
+        moved = purity.moved_pct(baseline.start_pct)
+    if moved is not None:
         evidence["nitrogen_moved_pct"] = round(moved, 2)
+    if hanging_kpa_per_h is not None and baseline.rise:
+        rise = Ratio(hanging_kpa_per_h / baseline.rise, 0.03)
     if loss is None or rise is None or not baseline.loss or not baseline.rise:
         return Cause("bypass_open" if _near_air(nitrogen) else None, evidence)
     was = baseline.loss + baseline.rise
@@ -59,7 +69,7 @@ def diagnose(baseline: Baseline, trend: Trend, purity: Purity) -> Cause:
     if grown and abs(total - 1.0) <= 0.1:
         return Cause("leak", evidence)
     if kept and rise.value < 0.88 and not grown:
-        if moved is None:
+        if moved is None or (hanging_kpa_per_h is not None and abs(moved) <= PURITY_MOVED_PCT):
             return Cause(None, evidence)
         code = "flow_restricted" if moved > PURITY_MOVED_PCT else "production_weak"
         return Cause(code, evidence)

@@ -8,6 +8,7 @@ from edge.alarms import Desk
 from edge.core.kept import Kept
 from edge.detect import KINDS
 from edge.detect.base import Detector, Now
+from edge.hold.course import Tests
 from edge.measure.baseline import Baseline
 from edge.measure.channels import Channels
 from edge.measure.supply import Supply
@@ -32,7 +33,7 @@ def detectors(settings: Settings) -> Iterator[Detector]:
 class Judge(Kept):
     """Judges one site. Pure: time, readings and requests come with each tick."""
 
-    KEPT = ("supply", "systems", "channels", "baseline", "trend", "desk")
+    KEPT = ("supply", "systems", "channels", "baseline", "trend", "desk", "tests")
 
     def __init__(
         self,
@@ -51,10 +52,18 @@ class Judge(Kept):
         self.channels = Channels(settings, absent)
         self.baseline = Baseline()
         self.trend = Trend()
+        self.tests = Tests(settings, words)
         self.desk = Desk(detectors(settings))
         self.values: tuple[float | None, ...] = ()
         self._now = Now(
-            settings, words, self.supply, self.systems, self.channels, self.baseline, self.trend
+            settings,
+            words,
+            self.supply,
+            self.systems,
+            self.channels,
+            self.baseline,
+            self.trend,
+            self.tests,
         )
         place = settings.place
         given = settings.supply
@@ -78,7 +87,7 @@ class Judge(Kept):
         for name, system in self.systems.items():
             if name in state["systems"]:
                 system.restore(state["systems"][name])
-        for name in ("supply", "channels", "baseline", "trend", "desk"):
+        for name in ("supply", "channels", "baseline", "trend", "desk", "tests"):
             getattr(self, name).restore(state[name])
 
     def look(self, tick: Tick) -> list[Event]:
@@ -100,13 +109,15 @@ class Judge(Kept):
         for system, place in self._system_places:
             system.look(t, values[-1 if place is None else place])
         for fact in facts:
-            self.baseline.learn(fact)
+            self.baseline.learn(fact, supply.purity.marks_pct)
             self.trend.learn(fact)
         now.t, now.at, now.facts, now.values = t, supply.stamp(t), facts, values
         if tick.storage_free_pct is not None:
             now.storage_free_pct = tick.storage_free_pct
-        events = facts + self.desk.look(now, supply.stamp)
+        tests = self.tests.look(t, values, tick.faults, supply)
+        events = facts + tests + self.desk.look(now, supply.stamp)
         for request in tick.requests:
+            events += self.tests.ask(request, t, values, tick.faults, supply)
             events += self._ask(request, t)
         return events
 

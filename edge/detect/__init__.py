@@ -18,6 +18,7 @@ KINDS = {
     "stuck_reading": "edge.detect.stuck_reading:StuckReading",
     "calibration_due": "edge.detect.calibration_due:CalibrationDue",
     "storage_low": "edge.detect.storage_low:StorageLow",
+    "hold_test_failed": "edge.detect.hold_test_failed:HoldTestFailed",
     "channel_fault": "edge.detect.channel_fault:ChannelFault",
 }
 """Every alert, and the class that detects it."""

@@ -6,6 +6,7 @@ from typing import Any, ClassVar, NamedTuple
 
 from edge.cause import Cause, diagnose
 from edge.core.kept import Kept
+from edge.hold.course import Tests
 from edge.measure.baseline import Baseline
 from edge.measure.channels import Channels
 from edge.measure.supply import Supply
@@ -30,6 +31,7 @@ class Now:
     channels: Channels
     baseline: Baseline
     trend: Trend
+    tests: Tests
     t: float = 0.0
     values: tuple[float | None, ...] = ()  # of the channels, in the settings' order
     at: float = 0.0  # the same moment in seconds since 1970 UTC
@@ -39,7 +41,18 @@ class Now:
 
     def cause(self) -> Cause:
         """What the last runs and rests, beside the commissioned ones, say is the matter."""
-        return diagnose(self.baseline, self.trend, self.supply.purity)
+        return diagnose(self.baseline, self.trend, self.supply.purity, self.hanging_kpa_per_h())
+
+    def hanging_kpa_per_h(self) -> float | None:
+        """The rise so far of a run under way that is far behind its time, else None."""
+        supply, rise = self.supply, self.baseline.rise
+        if not supply.running or not supply.since_known or supply.since_t is None or not rise:
+            return None
+        band = self.settings.supply.cut_out_kpa - self.settings.supply.cut_in_kpa
+        run_s = self.t - supply.since_t
+        risen = ((supply.kpa or 0.0) - supply.since_kpa) / max(run_s, 1.0) * 3600.0
+        late = run_s > 4.0 * band / rise * 3600.0
+        return risen if late and risen < 0.5 * rise else None
 
     @property
     def kpa(self) -> float | None:

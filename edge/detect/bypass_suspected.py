@@ -21,18 +21,19 @@ class BypassSuspected(Detector):
         purity = now.supply.purity
         if purity.valid and purity.now_pct is not None:
             return purity.now_pct < NEAR_AIR_PCT + active * 1.0
-        rise, loss = now.trend.rise(now.baseline), now.trend.loss(now.baseline, last=2)
+        rise, loss = now.trend.rise(now.baseline), now.trend.loss(now.baseline, last=1)
         if rise is None or loss is None:
             return None
         if active:
             # Only a purity that may be judged, or runs as before, end the suspicion.
             return None if rise.value > FASTER - 0.2 else False
-        if now.supply.runs.open_t is not None:
-            return None
+        if now.trend.rests[-1][0] < now.trend.rises[-2][0]:
+            return None  # no rest since the runs quickened: it may be the volume that shrank
         if purity.now_pct is not None and not self._unwarmed(now):
             return None
         # A volume that shrank quickens rise and decay alike; bypass quickens only the rise.
-        return rise.value > FASTER and loss.value + 2.0 * loss.sd < 0.85 * rise.value
+        fast = [r[1] / (now.baseline.rise or 1.0) > FASTER for r in now.trend.rises[-2:]]
+        return all(fast) and loss.value + 2.0 * loss.sd < 0.85 * rise.value
 
     @staticmethod
     def _unwarmed(now: Now) -> bool:

@@ -8,6 +8,8 @@ from edge.model import SUPPLY
 from edge.settings import Settings
 
 WINDOW_S, LEAST_S = 60.0, 10.0
+GAINING_KPA = 1.0
+"""A system that gains so much within a minute is being filled."""
 
 
 class FastDrop(Detector):
@@ -50,12 +52,17 @@ class FastDrop(Detector):
         past = self.past
         span_s = past[-1][0] - past[0][0]
         fall = past[0][1] - past[-1][1]
+        code = "pipe_open"
+        if self.section == SUPPLY:
+            # What the line loses while a system gains has gone through its device.
+            gaining = [n for n, s in now.systems.items() if s.risen_kpa() > GAINING_KPA]
+            code = "device_open" if gaining else code
         place = "The supply" if self.section == SUPPLY else self.section
         words = now.words
         return Telling(
             f"{place} fell from {words.pressure(past[0][1])} to {words.pressure(past[-1][1])} within"
             f" {words.duration(span_s)}.",
-            "Treat it as an emergency on site: " + ADVICE["pipe_open"],
+            "Treat it as an emergency on site: " + ADVICE[code],
             {"drop_kpa": round(fall, 3), "over_s": round(span_s, 1)},
-            "pipe_open",
+            code,
         )

@@ -6,6 +6,10 @@ from edge.detect.base import SOON, Detector, Now, Telling
 NEARLY = 0.85
 """A loss is as good as the limit when it is this share of it: it is measured, not known."""
 
+STRADDLED = 0.7
+"""The share of the limit that shows in a rest during which the loss grew."""
+
+GROWING = 1.08
 SLOW_GROWTH, SLOW_SURENESS = 1.12, 3.0
 STEP_SURENESS = 3.5
 
@@ -35,15 +39,20 @@ class LeakGrowth(Detector):
         limit = now.settings.limits.leak_growth
         if active:
             return last.value > 1.08
-        step = last.value >= NEARLY * limit and last.above(1.0, STEP_SURENESS)
-        recent = now.trend.loss(now.baseline, last=4)
+        # Both of the last two: the trouble may have begun within the first, and between them
+        # lies a run that tells the cause.
+        newest, before = (now.trend.rests[i][1] / (now.baseline.loss or 1.0) for i in (-1, -2))
+        both = newest >= NEARLY * limit and before >= STRADDLED * limit
+        between = not now.trend.rises or now.trend.rises[-1][0] > now.trend.rests[-2][0]
+        step = both and between and last.above(1.0, STEP_SURENESS)
+        was = now.baseline.loss or 1.0
+        lately = [r[1] / was > GROWING for r in now.trend.rests[-4:]]
         slow = (
-            len(now.trend.rests) >= 6
-            and days.above(SLOW_GROWTH - 0.02, 1.0)
+            sum(lately) >= 3
+            and len(now.trend.rests) >= 6
+            and (not now.trend.rises or now.trend.rises[-1][0] > now.trend.rests[-3][0])
             and days.value > SLOW_GROWTH
             and days.above(1.0, SLOW_SURENESS)
-            and recent is not None
-            and recent.value > SLOW_GROWTH
         )
         return step or slow
 

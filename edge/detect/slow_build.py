@@ -4,7 +4,6 @@ from edge.cause import ADVICE, CANNOT_TELL
 from edge.detect.base import SOON, Detector, Now, Telling
 
 SLOW, RECOVERED = 0.8, 0.88
-HANGING = 0.5
 
 
 class SlowBuild(Detector):
@@ -19,28 +18,20 @@ class SlowBuild(Detector):
         rise = now.trend.rise(now.baseline)
         if now.baseline.rise is None:
             return None
-        if self._hangs(now):
+        if now.hanging_kpa_per_h() is not None:
             return True
         if rise is None:
             return None
-        return rise.value < (RECOVERED if active else SLOW)
-
-    def _hangs(self, now: Now) -> bool:
-        """Whether the run under way rises at less than half of what it should, for long enough."""
-        supply, rise = now.supply, now.baseline.rise
-        if not supply.running or not supply.since_known or supply.since_t is None or not rise:
-            return False
-        band = now.settings.supply.cut_out_kpa - now.settings.supply.cut_in_kpa
-        expected_s = band / rise * 3600.0
-        run_s = now.t - supply.since_t
-        risen = (supply.kpa or 0.0) - supply.since_kpa
-        return run_s > 2.0 * expected_s and risen < HANGING * rise * run_s / 3600.0
+        if active:
+            return rise.value < RECOVERED
+        # Both: the rest between them then shows whether a leak is the reason.
+        return all(r[1] < SLOW * now.baseline.rise for r in now.trend.rises[-2:])
 
     def tell(self, now: Now) -> Telling:
         cause = now.cause()
         rise = now.trend.rise(now.baseline)
         was = now.baseline.rise or 0.0
-        if self._hangs(now) or rise is None:
+        if now.hanging_kpa_per_h() is not None or rise is None:
             run_s = now.t - (now.supply.since_t or now.t)
             text = (
                 f"After {now.words.duration(run_s)} of running the pressure has not come to"

@@ -10,7 +10,6 @@ from edge.model import Event
 LEAST_RESTS, LEAST_S = 4, 86400.0
 """A baseline is learned from so many rests at least, over a day at least: all of a day's weather."""
 
-MOST_RESTS = 60
 SURE, LONGEST_S = 0.03, 7 * 86400.0
 """Learning ends when the loss is known to this share of itself, or after a week."""
 
@@ -26,20 +25,40 @@ class Baseline(Kept):
     of a run, kPa/h; `nitrogen_pct` the purity. None until known.
     """
 
-    KEPT = ("rests", "rises", "purities", "loss", "loss_sd", "rise", "nitrogen_pct", "made", "at")
+    KEPT = (
+        "first_at",
+        "block",
+        "blocks",
+        "sums",
+        "rises",
+        "purities",
+        "starts",
+        "loss",
+        "loss_sd",
+        "rise",
+        "nitrogen_pct",
+        "start_pct",
+        "made",
+        "at",
+    )
 
     def __init__(self) -> None:
         self.forget()
 
     def forget(self) -> None:
         """Learn anew from now on."""
-        self.rests: list[list[float]] = []  # when, loss at reference, its deviation
+        self.first_at: float | None = None
+        self.block: int | None = None  # the half day of the last rest
+        self.blocks = 0  # half days with a rest
+        self.sums = [0.0, 0.0, 0.0, 0.0]  # rests; weights; weighted loss; weighted square
         self.rises: list[float] = []
         self.purities: list[float] = []
+        self.starts: list[list[float | None]] = []  # oxygen at the marks of each run
         self.loss: float | None = None
         self.loss_sd = 0.0
         self.rise: float | None = None
         self.nitrogen_pct: float | None = None
+        self.start_pct: list[float | None] = []  # oxygen at each mark of a run
         self.made: str | None = None
         self.at: float | None = None
 
@@ -48,36 +67,51 @@ class Baseline(Kept):
         self.loss, self.loss_sd, self.at = loss_kpa_per_h, loss_sd, at
         self.made = f"set by {by}"
 
-    def learn(self, fact: Event) -> None:
+    def learn(self, fact: Event, starts_pct: list[float | None]) -> None:
+        """`starts_pct` is the oxygen at the marks of the last run, None where not reached."""
         numbers = fact.numbers
         if fact.kind == "idle_measured" and self.loss is None:
-            self.rests = [*self.rests[1 - MOST_RESTS :], [fact.at, *at_reference(fact)]]
-            watched_s = fact.at - self.rests[0][0]
-            if len(self.rests) >= LEAST_RESTS and watched_s >= LEAST_S:
-                self._settle(fact.at, sure=watched_s >= LONGEST_S)
-        elif fact.kind == "run_measured" and self.rise is None:
-            self.rises.append(numbers["rise_kpa_per_h"])
-            if len(self.rises) >= LEAST_RESTS:
-                self.rise = sorted(self.rises)[len(self.rises) // 2]
+            self._add(fact)
+        elif fact.kind == "run_measured":
+            if self.rise is None:
+                self.rises.append(numbers["rise_kpa_per_h"])
+                if len(self.rises) >= LEAST_RESTS:
+                    self.rise = sorted(self.rises)[len(self.rises) // 2]
+            if not self.start_pct and starts_pct:
+                self.starts.append(list(starts_pct))
+                if len(self.starts) >= LEAST_RESTS:
+                    self.start_pct = [_middle(mark) for mark in zip(*self.starts, strict=True)]
         elif fact.kind == "purity_measured" and self.nitrogen_pct is None:
             self.purities.append(numbers["nitrogen_pct"])
             if len(self.purities) >= LEAST_RESTS:
                 self.nitrogen_pct = sorted(self.purities)[len(self.purities) // 2]
 
+    def _add(self, fact: Event) -> None:
+        loss, sd = at_reference(fact)
+        if self.first_at is None:
+            self.first_at = fact.at
+        block = int(fact.at // BLOCK_S)
+        if block != self.block:
+            self.block = block
+            self.blocks += 1
+        weight = 1.0 / max(sd, 1e-6) ** 2
+        for i, more in enumerate((1.0, weight, weight * loss, weight * loss * loss)):
+            self.sums[i] += more
+        watched_s = fact.at - self.first_at
+        if self.sums[0] >= LEAST_RESTS and watched_s >= LEAST_S:
+            self._settle(fact.at, sure=watched_s >= LONGEST_S)
+
     def _settle(self, at: float, *, sure: bool) -> None:
-        weights = [1.0 / max(sd, 1e-6) ** 2 for _, _, sd in self.rests]
-        total = sum(weights)
-        mean = sum(w * r[1] for w, r in zip(weights, self.rests, strict=True)) / total
-        scatter = sum(w * (r[1] - mean) ** 2 for w, r in zip(weights, self.rests, strict=True))
-        n = len(self.rests)
+        n, total, first, second = self.sums
+        mean = first / total
+        scatter = max(second - total * mean * mean, 0.0)
         # The rests' own scatter if it is wider than their intervals say; and rests of one half
         # day share their weather, so they count as one.
-        blocks = len({int(r[0] // BLOCK_S) for r in self.rests})
-        sd = sqrt(max(1.0, scatter / (n - 1)) * n / blocks / total)
+        sd = sqrt(max(1.0, scatter / (n - 1.0)) * n / self.blocks / total)
         if sd > SURE * abs(mean) and not sure:
             return
         self.loss, self.loss_sd = mean, max(sd, LEAST_SD * abs(mean))
-        self.made = f"learned from {n} rests"
+        self.made = f"learned from {n:.0f} rests"
         self.at = at
 
     def picture(self) -> dict[str, Any] | None:
@@ -90,6 +124,12 @@ class Baseline(Kept):
             "made": self.made,
             "at": self.at,
         }
+
+
+def _middle(values: tuple[float | None, ...]) -> float | None:
+    """The median of what was reached, by most of the runs."""
+    known = sorted(v for v in values if v is not None)
+    return known[len(known) // 2] if 2 * len(known) > len(values) else None
 
 
 def at_reference(fact: Event) -> tuple[float, float]:

@@ -6,6 +6,10 @@ from edge.core.kept import Kept
 from edge.model import SUPPLY, Event
 from edge.words import Words
 
+MARKS_S = (30.0, 60.0, 120.0, 240.0, 480.0, 960.0)
+"""Seconds into a run at which the oxygen is noted, so that runs too short to warm up can still be
+compared with each other, though not judged."""
+
 REPORT_S = 3600.0
 SMOOTH_S = 60.0
 
@@ -13,7 +17,7 @@ SMOOTH_S = 60.0
 class Purity(Kept):
     """Follows 100 % less oxygen through the warm part of each run."""
 
-    KEPT = ("now_pct", "at_t", "valid", "n", "total", "since_t")
+    KEPT = ("now_pct", "at_t", "valid", "n", "total", "since_t", "marks_pct")
 
     def __init__(self, warm_up_s: float, words: Words) -> None:
         self._warm_up_s = warm_up_s
@@ -24,6 +28,7 @@ class Purity(Kept):
         self.n = 0
         self.total = 0.0
         self.since_t = 0.0
+        self.marks_pct: list[float | None] = []  # of the run under way or the last one
 
     def look(
         self,
@@ -33,6 +38,8 @@ class Purity(Kept):
         stamp: Callable[[float], float],
     ) -> Event | None:
         """`run_from` is when the run under way began, None at rest."""
+        if run_from is not None and oxygen_pct is not None:
+            self._mark(t - run_from, oxygen_pct)
         warm = run_from is not None and t - run_from >= self._warm_up_s
         if not warm or oxygen_pct is None:
             self.valid = False
@@ -49,6 +56,20 @@ class Purity(Kept):
         self.n += 1
         self.total += nitrogen
         return self.finish(stamp) if t - self.since_t >= REPORT_S else None
+
+    def _mark(self, run_s: float, oxygen_pct: float) -> None:
+        if run_s < MARKS_S[0] or not self.marks_pct:
+            self.marks_pct = [None] * len(MARKS_S)
+        for i, mark_s in enumerate(MARKS_S):
+            # At the first look past the mark, and not so long past it that it means another time.
+            if self.marks_pct[i] is None and mark_s <= run_s < 1.3 * mark_s:
+                self.marks_pct[i] = oxygen_pct
+
+    def moved_pct(self, start_pct: list[float | None]) -> float | None:
+        """How far nitrogen has moved at the last mark of a run that `start_pct` knows too."""
+        pairs = zip(self.marks_pct, start_pct, strict=False)
+        known = [before - now for now, before in pairs if now is not None and before is not None]
+        return known[-1] if known else None
 
     def finish(self, stamp: Callable[[float], float]) -> Event | None:
         """The mean since the last report, where there was a warm minute at least."""
