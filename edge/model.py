@@ -133,6 +133,7 @@ class Event:
     text: str
     section: str | None = None
     numbers: Mapping[str, Any] = field(default_factory=dict)
+    aside: Mapping[str, Any] = field(default_factory=dict)  # kept with it, told to nobody
 
     def as_json(self) -> dict[str, Any]:
         """The object of the events contract; JSON-ready."""

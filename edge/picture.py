@@ -21,6 +21,7 @@ def draw(now: Now, desk: Desk) -> dict[str, Any]:
     """The picture after the last tick that was judged."""
     standing = desk.standing()
     alerts = [alarm.picture(now.t) for alarm in standing]
+    tests = now.tests.picture(now.t, now.supply.stamp)
     state, reason, todo = _sentence(now, [a for a in alerts if a["state"] != "shelved"])
     return {
         "state": state,
@@ -29,7 +30,9 @@ def draw(now: Now, desk: Desk) -> dict[str, Any]:
         "not_judged": _not_judged(now, desk),
         "sections": {SUPPLY: _supply(now), **_systems(now)},
         "alerts": alerts,
-        "hold_test": None,
+        "hold_test": tests[0] if tests else None,
+        "hold_tests": tests,
+        "hold_refused": now.tests.refused(),
     }
 
 

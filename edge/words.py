@@ -1,7 +1,7 @@
 """Numbers into the words of the site: its units, plain durations."""
 
 from edge.core import units
-from edge.settings import Settings
+from edge.settings import Settings, Units
 
 
 class Words:
@@ -9,6 +9,13 @@ class Words:
 
     def __init__(self, settings: Settings) -> None:
         self._units = settings.site.units
+
+    @classmethod
+    def of(cls, units: Units) -> "Words":
+        """Words in given units, for what is told again later."""
+        words = cls.__new__(cls)
+        words._units = units
+        return words
 
     def pressure(self, kpa: float) -> str:
         return units.show("pressure", kpa, self._units.pressure)

@@ -43,6 +43,9 @@ GAUGE_SHARE = 0.005
 SOLID = 12.0
 """Degrees of freedom of an allowance that is itself known within a fifth (JCGM 100, G.3)."""
 
+TEACHES_S = 6 * 3600.0
+"""A test this long holds enough of the weather's swing to tell the exposure by itself."""
+
 ASSUMED_C = 15.56
 LEAST_MEANS = 6
 
@@ -219,7 +222,8 @@ def _weather(bins: Bins, site: Site, out_s: float) -> Weather:
     weather = Weather(site.atmosphere_kpa)
     weather.sums = [list(row) for row in site.sums]
     weather.since_t = -site.heard_s
-    weather.learn(bins, site.lagged, 0.0, out_s)
+    if bins.bins[-1][0] >= TEACHES_S:
+        weather.learn(bins, site.lagged, 0.0, out_s)
     return weather
 
 

@@ -4,6 +4,7 @@ each request."""
 
 import json
 import sqlite3
+import zlib
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain
@@ -189,6 +190,33 @@ class Reader:
             yield from self._ticks(
                 channels, max(low, epoch.first), min(high, epoch.before - 1), epoch
             )
+
+    def tests(self, limit: int = 100) -> list[dict[str, Any]]:
+        """The newest finished hold tests first: their events, each with its number "n"."""
+        return self.events(limit, kinds=("hold_test_finished",))
+
+    def test(self, number: int) -> tuple[dict[str, Any], dict[str, Any] | None]:
+        """A finished hold test by its number: its event, and what was kept beside it (terms,
+        site, trace, fit, start_t, end_t); None for one that never began to hold. StoreError for
+        none of that number."""
+        found = self.events(1, before=number + 1, kinds=("hold_test_finished",))
+        if not found or found[0]["n"] != number:
+            raise StoreError(f"{self._path}: expected a hold test of number {number}, found none")
+        row = self._ask("SELECT aside FROM tests WHERE id = ?", (number,)).fetchone()
+        if row is None:
+            return found[0], None
+        try:
+            return found[0], json.loads(zlib.decompress(row[0]))
+        except (zlib.error, ValueError) as error:
+            raise StoreError(f"{self._path}: expected a hold test, found: {error}") from error
+
+    def steady(self, channels: Sequence[str | None], first: float, last: float) -> Iterator[Tick]:
+        """Every kept tick of steady seconds [first, last], as `readings`; None stands for a
+        channel that is not fitted."""
+        names = [name or "" for name in channels]
+        low, high = codec.milliseconds(first), codec.milliseconds(last)
+        for epoch in self._epochs():
+            yield from self._ticks(names, max(low, epoch.first), min(high, epoch.before - 1), epoch)
 
     # --- underneath
 

@@ -86,6 +86,23 @@ def begin(db: Any) -> None:
     )
 
 
+@migrations()  # type: ignore[untyped-decorator]
+def tests(db: Any) -> None:
+    db.executescript(
+        """
+        -- Hold tests that are over; times are steady. The event tells the outcome; aside is zlib of
+        -- JSON: terms, what was known of the site, trace and fit. Readings from first_ms to last_ms
+        -- are never let go, so that the test can be judged again.
+        CREATE TABLE tests (
+            id INTEGER PRIMARY KEY REFERENCES events (id),
+            first_ms INTEGER NOT NULL,
+            last_ms INTEGER NOT NULL,
+            aside BLOB NOT NULL
+        );
+        """
+    )
+
+
 def open_database(folder: Path) -> Any:
     """dryhold.db in the state folder, ready to write."""
     return open_for_writing(folder / FILE, migrations)

@@ -190,10 +190,18 @@ class Writer:
             "INSERT INTO events (at_ms, kind, section, body) VALUES (?, ?, ?, ?)",
             (codec.milliseconds(event.at), event.kind, event.section, body),
         ).lastrowid
+        if event.aside:
+            self._keep_test(number, event.aside)
         for messenger in self._messengers:
             self._do("INSERT INTO outbox VALUES (?, ?, NULL)", (messenger, number))
             self._backlog.pop(messenger, None)
             self._bound(messenger)
+
+    def _keep_test(self, number: int | None, aside: Mapping[str, Any]) -> None:
+        """What a hold test rests on: its readings are kept as long as this is."""
+        span = (codec.milliseconds(aside["start_t"]), codec.milliseconds(aside["end_t"]))
+        data = zlib.compress(json.dumps(aside, separators=(",", ":")).encode(), 9)
+        self._do("INSERT INTO tests VALUES (?, ?, ?, ?)", (number, *span, data))
 
     def _keep_state(self, state: Mapping[str, Any], ticks: Sequence[Tick]) -> None:
         at = codec.milliseconds(ticks[-1].t if ticks else self.steady() or 0.0)
@@ -272,15 +280,19 @@ class Writer:
             return
         self._pruned_ms = now_ms
         keeping = self._keeping
-        for table, key, oldest in (
-            ("readings", "first_ms", now_ms - codec.milliseconds(keeping.readings_s)),
-            ("minutes", "start_s", now_ms // 1000 - int(keeping.minutes_s)),
-            ("quarter_hours", "start_s", now_ms // 1000 - int(keeping.quarter_hours_s)),
+        untested = (
+            " AND NOT EXISTS (SELECT 1 FROM tests WHERE tests.first_ms <= readings.last_ms"
+            " AND tests.last_ms >= readings.first_ms)"
+        )
+        for table, key, oldest, free in (
+            ("readings", "first_ms", now_ms - codec.milliseconds(keeping.readings_s), untested),
+            ("minutes", "start_s", now_ms // 1000 - int(keeping.minutes_s), ""),
+            ("quarter_hours", "start_s", now_ms // 1000 - int(keeping.quarter_hours_s), ""),
         ):
             with self._transaction():
                 self._do(
                     f"DELETE FROM {table} WHERE {key} IN (SELECT {key} FROM {table}"
-                    f" WHERE {key} < ? ORDER BY {key} LIMIT {PRUNE_ROWS})",
+                    f" WHERE {key} < ?{free} ORDER BY {key} LIMIT {PRUNE_ROWS})",
                     (oldest,),
                 )
 
