@@ -13,7 +13,7 @@ from edge.daemon import Daemon
 from edge.errors import StoreError
 from edge.heartbeat import Heartbeat
 from edge.judge import Judge
-from edge.ports import Clock
+from edge.ports import Clock, Messenger
 from edge.sensors.bench import Bench, look, open_sensors
 from edge.settings import Settings
 from edge.store.read import LATEST
@@ -61,12 +61,25 @@ def daemon(
             judge,
             writer,
             box,
-            [m for teller in tellers for m in teller.open_messengers(settings, writer)],
+            [
+                *(m for teller in tellers for m in teller.open_messengers(settings, writer)),
+                *_panel(settings, box, stand),
+            ],
             partial(show, runtime / LATEST),
             Heartbeat(),
         )
         made.start(writer.since(saved.steady) if saved else ())
         yield made
+
+
+def _panel(settings: Settings, box: Box, stand: Bench) -> Iterator[Messenger]:
+    """Button and beacon, where the box has them."""
+    if settings.box.button is None and settings.box.beacon is None:
+        return
+    module = importlib.import_module("edge.box")
+    gpio = importlib.import_module("edge.sensors.gpio")
+    pins = partial(stand.shared, "pins", stand.open_pins or gpio.open_pi_pins)
+    yield module.Panel(settings.box, box.post, pins)
 
 
 def _judge(settings: Settings, writer: Writer) -> tuple[Judge, Saved | None]:

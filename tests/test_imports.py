@@ -76,6 +76,7 @@ MAY: dict[str, tuple[str, ...]] = {
     ),
     "edge.store": ("edge.model", "edge.errors", "edge.ports", "edge.core", "edge.settings"),
     "edge.tell": ("edge.model", "edge.errors", "edge.ports", "edge.core", "edge.settings"),
+    "edge.box": ("edge.model", "edge.sensors.gpio", "edge.settings"),
     "edge.wiring": ("edge",),
     "edge.demo": ("edge",),
     "edge.commands": ("edge",),

@@ -46,7 +46,7 @@ class RunContact:
     def read(self, so_far: Mapping[str, Reading]) -> Reading:
         try:
             raw = bool((self._device or self._open()).is_active)
-        except _faults() as error:
+        except pin_faults() as error:
             self.close()
             why = f"GPIO{self._pin} cannot be read: {error}"
             return Reading(self.channel, self.quantity, None, Status.FAILURE, why)
@@ -93,7 +93,7 @@ class RunContact:
         return Reading(self.channel, self.quantity, float(self._believed))
 
 
-def _faults() -> tuple[type[Exception], ...]:
+def pin_faults() -> tuple[type[Exception], ...]:
     """What the pin libraries raise for a fault of the hardware or its permissions."""
     lgpio = sys.modules.get("lgpio")
     theirs = (lgpio.error,) if lgpio is not None else ()

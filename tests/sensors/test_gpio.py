@@ -154,7 +154,7 @@ import os, sys
 try:
     import edge.sensors.gpio as gpio
     gpio.open_pi_pins().close()
-except gpio._faults() as error:
+except gpio.pin_faults() as error:
     print(type(error).__name__)
 print("lgpio" in sys.modules, os.getcwd())
 """
