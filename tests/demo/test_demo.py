@@ -57,9 +57,9 @@ class Demo:
                     words = (entry / "cmdline").read_bytes().decode().split("\0")
                 except OSError:
                     continue
-                broker = ["-m", "edge.demo.broker", self.mqtt_port]
-                if any(str(self.folder) in word for word in words) or words[1:4] == broker:
-                    found[" ".join(words[1:4])] = int(entry.name)
+                broker = "edge.demo.broker" in words and self.mqtt_port in words
+                if broker or any(str(self.folder) in word for word in words):
+                    found[" ".join(words)] = int(entry.name)
         return found
 
 
