@@ -135,6 +135,12 @@ class FromPressure(Kept):
         clear = max(6.0 * self.noise_kpa, 0.02 * self.band_kpa)
         return self.last[-1][1] > self.low_kpa + clear
 
+    def climbing(self, t: float) -> bool:
+        """Whether a run under way is surely still raising the pressure: it was highest just now."""
+        pace = (self.high_kpa - self.turned_kpa) / max(self.high_t - self.turned_t, 1.0)
+        patience_s = max(60.0, 3.0 * self.noise_kpa / max(pace, 1e-6))
+        return bool(self.running) and t - self.high_t <= min(patience_s, 600.0)
+
     def _hear(self, t: float, kpa: float) -> None:
         self.last.append([t, kpa])
         self.count += 1
@@ -161,9 +167,10 @@ class FromPressure(Kept):
         self.after.clear()
 
     def _rest(self, t: float, kpa: float) -> Turn | None:
-        if kpa <= self.low_kpa:
+        if kpa <= self.low_kpa + 2.0 * self.noise_kpa:
+            # As low as noise can tell: the rest goes on, however long ago the very lowest was.
             self._pool()
-            self.low_t, self.low_kpa = t, kpa
+            self.low_t, self.low_kpa = t, min(kpa, self.low_kpa)
             self.tip_kpa = min(row[1] for row in self.last)
         self.after.add(t, kpa, None, None)
         rise = kpa - self.low_kpa
@@ -189,7 +196,7 @@ class FromPressure(Kept):
             return None
         # The middle of three shaves the tip off a sharp turn: give back what one step could hold.
         tip = 3.0 * self.noise_kpa + 0.01 * self.band_kpa
-        corner_t = self._corner(self.low_t, 16)
+        corner_t = self._corner(self.low_t, self.low_kpa)
         corner_kpa = max(self.tip_kpa, self.low_kpa - tip)
         # A rise from the very first reading on is a run that had begun before.
         seen = self.running is not None or len(self.before) >= 2
@@ -223,19 +230,24 @@ class FromPressure(Kept):
         self.pace_kpa_per_h = pace
         step_s = (self.last[2][0] - self.last[0][0]) / 2.0
         tip = 3.0 * self.noise_kpa + pace * step_s / 3600.0
-        corner_t = self._corner(self.high_t, 48)
+        corner_t = self._corner(self.high_t, self.high_kpa)
         corner_kpa = min(self.tip_kpa, self.high_kpa + tip)
         self._turn(corner_t, corner_kpa, t, kpa, running=False)
         return Turn(corner_t, corner_kpa, False, inferred=True)
 
-    def _corner(self, t: float, reach: int) -> float:
+    def _corner(self, t: float, kpa: float) -> float:
         """When the lines before and after an extreme cross; `t` where too little is known.
 
-        Noise puts the extreme of a slow rest some readings early and that of a fast run late: the
-        last `reach` bins before it are looked at too.
+        Noise puts the extreme of a slow rest some readings early and that of a fast run late: all
+        that stands as near to the extreme as noise may reach is looked at, and a little before.
         """
-        rows = [*self.before.bins[-reach:], *self.after.bins]
-        crossing = bend([(b[2] / b[1], b[3] / b[1], b[1]) for b in rows])
+        before = [(b[2] / b[1], b[3] / b[1], b[1]) for b in self.before.bins]
+        near = max(6.0 * self.noise_kpa, 0.02 * self.band_kpa)
+        i = len(before)
+        while i > 0 and abs(before[i - 1][1] - kpa) < near:
+            i -= 1
+        after = [(b[2] / b[1], b[3] / b[1], b[1]) for b in self.after.bins]
+        crossing = bend([*before[max(i - 8, 0) :], *after])
         return t if crossing is None else crossing
 
     def _turn(
