@@ -48,6 +48,8 @@ class Now:
         supply, rise = self.supply, self.baseline.rise
         if not supply.running or not supply.since_known or supply.since_t is None or not rise:
             return None
+        if not supply.by_contact and not supply.pressure_only.climbing(self.t):
+            return None
         band = self.settings.supply.cut_out_kpa - self.settings.supply.cut_in_kpa
         run_s = self.t - supply.since_t
         risen = ((supply.kpa or 0.0) - supply.since_kpa) / max(run_s, 1.0) * 3600.0

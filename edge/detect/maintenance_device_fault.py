@@ -33,7 +33,7 @@ class MaintenanceDeviceFault(Detector):
         share = 0.6 if active else 1.0
         margin = share * max(now.settings.supply.tolerance_kpa, 0.05 * regulated)
         if system.kpa < regulated - margin and line > regulated + margin:
-            moved = system.moved_kpa_per_h(now.t)
+            moved = system.minutes.moved_kpa_per_h(now.t, system.kpa)
             if active or (moved is not None and moved <= 0.0):
                 return "device_shut"
         # Sun on the pipe raises a system too, but not half the way to the line.

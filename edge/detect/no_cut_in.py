@@ -17,7 +17,7 @@ class NoCutIn(Detector):
         self._under_kpa = settings.supply.cut_in_kpa - settings.supply.tolerance_kpa
         self._band_kpa = settings.supply.cut_out_kpa - settings.supply.cut_in_kpa
         # Without a contact a start shows only when the pressure has risen for a while.
-        patience = 60.0 if settings.supply.running is not None else 900.0
+        patience = 60.0 if settings.supply.running is not None else 300.0
         self.on_delay_s = settings.supply.start_delay_s + patience
 
     @classmethod
@@ -28,24 +28,31 @@ class NoCutIn(Detector):
         kpa = now.kpa
         if kpa is None:
             return None
-        supply = now.supply
-        if supply.running:
+        low = kpa < self._under_kpa + active * 0.5 * now.settings.supply.tolerance_kpa
+        if now.supply.by_contact:
+            return low and not now.supply.running
+        if not low:
             return False
-        if active:
-            return kpa < self._under_kpa + 0.5 * (now.settings.supply.tolerance_kpa)
-        rising = (
-            not supply.by_contact and kpa > supply.pressure_only.low_kpa + 0.05 * self._band_kpa
-        )
-        return kpa < self._under_kpa and not rising
+        moved = now.supply.minutes.moved_kpa_per_h(now.t, kpa)
+        return None if moved is None else moved < (0.5 * self._band_kpa if active else 0.0)
 
     def tell(self, now: Now) -> Telling:
         kpa = now.kpa or 0.0
         cut_in = now.settings.supply.cut_in_kpa
+        seen = "the generator does not run" if now.supply.by_contact else "it does not rise"
         return Telling(
             f"The pressure is {now.words.pressure(kpa)}, under the cut-in of"
-            f" {now.words.pressure(cut_in)}, and the generator does not run.",
+            f" {now.words.pressure(cut_in)}, and {seen}.",
             "Check power, breaker and overload first, then the pressure control and the valves of"
             " the supply line.",
             {"pressure_kpa": kpa, "cut_in_kpa": round(cut_in, 4)},
-            "no_power",
+            "no_power" if self._rests(now, kpa) else None,
         )
+
+    @staticmethod
+    def _rests(now: Now, kpa: float) -> bool:
+        """Whether it surely does not run: by the contact, or as it falls no faster than at rest."""
+        if now.supply.by_contact:
+            return True
+        moved, loss = now.supply.minutes.moved_kpa_per_h(now.t, kpa), now.baseline.loss
+        return moved is not None and loss is not None and 0.5 * loss < -moved < 1.6 * loss

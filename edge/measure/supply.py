@@ -3,6 +3,7 @@
 from typing import Any
 
 from edge.core.kept import Kept
+from edge.measure.minutes import Minutes
 from edge.measure.purity import Purity
 from edge.measure.rest import LONGEST_SETTLING_S, Rest
 from edge.measure.runs import Runs
@@ -40,6 +41,7 @@ class Supply(Kept):
         "run_from",
         "loss",
         "weather",
+        "minutes",
         "rest",
         "runs",
         "purity",
@@ -71,6 +73,7 @@ class Supply(Kept):
         self.rise_kpa_per_h: float | None = None
         self.loss: dict[str, Any] | None = None  # the last idle_measured
         self.weather = Weather(atmosphere)
+        self.minutes = Minutes()
         self.rest = Rest(SUPPLY, self.reference_absolute_kpa, supply.volume_l, self.weather, words)
         self.runs = Runs()
         self.purity = Purity(supply.warm_up_s, words)
@@ -107,6 +110,7 @@ class Supply(Kept):
         if turn is not None:
             self._turned(turn, facts)
         self.t, self.kpa = t, kpa
+        self.minutes.add(t, kpa)
         if self.running is False and self.rest.start_t is None and self.by_contact:
             # A rest first seen under way may still be settling from a run that was not seen.
             self.rest.begin(t, LONGEST_SETTLING_S - (t - (self.since_t or t)))
@@ -142,14 +146,15 @@ class Supply(Kept):
 
     def _blind(self, t: float, running: bool, longest_s: float) -> None:
         """The run contact alone still counts runtime and lets purity be judged."""
+        self.contact.hear(t, running)
         if self.t is not None and t - self.t <= longest_s:
-            self.contact.hear(t, running)  # told with the next pressure
-            return
+            return  # a turn is told with the next pressure
         if running == self.running:
             return
+        turned_t = t if self.contact.edge_t is None else self.contact.edge_t
         self.contact.forget()
         self.contact.running = running
-        self._first_seen(t, running)
+        self._first_seen(turned_t, running)
 
     def _first_seen(self, t: float, running: bool) -> None:
         """In the middle of a run or a rest: when or at what pressure it began is not known."""
@@ -161,6 +166,8 @@ class Supply(Kept):
             self.runs.started(t)
 
     def _purity(self, t: float, oxygen_pct: float | None, facts: list[Event]) -> list[Event]:
+        if self.running and not self.by_contact and not self.pressure_only.climbing(t):
+            oxygen_pct = None  # the run may have ended, which only later readings will show
         if oxygen_pct is not None or self.purity.valid or self.purity.n:
             fact = self.purity.look(t, oxygen_pct, self.run_from, self.stamp)
             if fact is not None:

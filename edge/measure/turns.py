@@ -3,7 +3,6 @@
 Both followers answer to `follow(t, pressure, running)` with the turns that became known.
 """
 
-from math import sqrt
 from typing import NamedTuple
 
 from edge.core.bins import Bins
@@ -148,10 +147,12 @@ class FromPressure(Kept):
             del self.last[0]
         if len(self.last) == 3:
             (ta, a), (tb, b), (tc, c) = self.last
-            bend = b - (a + (c - a) * (tb - ta) / (tc - ta))
-            square = min(bend * bend / 1.5, 16.0 * self.noise_kpa**2 + 0.01)
+            off = b - (a + (c - a) * (tb - ta) / (tc - ta))
+            # Mean of what is clipped at twice the noise, so that spikes hardly count; 0.78 is its
+            # share of the standard deviation for normal noise, √1.5 that of a bend of three.
+            size = min(abs(off) / 1.2247, 2.0 * self.noise_kpa + 0.1)
             share = max(0.01, 1.0 / self.count)
-            self.noise_kpa = sqrt(self.noise_kpa**2 + share * (square - self.noise_kpa**2))
+            self.noise_kpa += share * (size / 0.78 - self.noise_kpa)
 
     def _begin(self, t: float, kpa: float) -> None:
         self.low_t = self.high_t = self.turned_t = t
