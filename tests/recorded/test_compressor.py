@@ -92,7 +92,9 @@ def test_leaking_never_cuts_out(recording, tmp_path: Path, capsys, contact: bool
     raised = Counter(e["alert"] for e in of(events, "alert_raised"))
     assert raised["long_run"] == 1
     assert raised["excess_runtime"] == 1
-    assert raised["no_cut_in"] == raised["no_cut_out"] == raised["channel_fault"] == 0
+    assert raised["no_cut_out"] == raised["channel_fault"] == 0
+    # Pressure alone cannot tell a run too weak to lift it from no run at all.
+    assert raised["no_cut_in"] == 0 or not contact
     cleared = [e["alert"] for e in of(events, "alert_cleared")]
     assert "long_run" not in cleared
     assert "excess_runtime" not in cleared
