@@ -13,6 +13,10 @@ from edge.detect.base import URGENT, Detector, Now
 from edge.model import Event, Request, iso
 
 LONGEST_SHELVE_S = 7 * 86400.0
+UNSURE_S = 60.0
+"""A condition that could not be judged for longer begins its delays anew; for less, a sensor that
+misses every other reading must not keep an alert from being raised or cleared."""
+
 CHATTER_TIMES, CHATTER_S = 3, 60.0
 """An alert raised so often within so many seconds is chattering, and is then held until it has
 been quiet for ten times as long (OPC UA Part 9 leaves the numbers to the site; these are the
@@ -26,6 +30,7 @@ class Alarm(Kept):
         "detector",
         "on_t",
         "off_t",
+        "unsure_t",
         "raised_t",
         "raised_at",
         "acknowledged_by",
@@ -39,6 +44,7 @@ class Alarm(Kept):
         self.detector = detector
         self.on_t: float | None = None  # the condition has been there since
         self.off_t: float | None = None  # gone since, while the alert stands
+        self.unsure_t: float | None = None  # not to be judged since
         self.raised_t: float | None = None
         self.raised_at: float | None = None
         self.acknowledged_by: str | None = None
@@ -60,9 +66,13 @@ class Alarm(Kept):
         """
         there = self.detector.look(now, self.raised_t is not None)
         if there is None:
-            if self.raised_t is None:
-                self.on_t = None
+            if self.unsure_t is None:
+                self.unsure_t = now.t
             return None
+        if self.unsure_t is not None:
+            if now.t - self.unsure_t > UNSURE_S:
+                self.on_t = self.off_t = None
+            self.unsure_t = None
         if self.raised_t is None:
             if not there:
                 self.on_t = None
@@ -233,7 +243,10 @@ class Desk(Kept):
         )
 
     def ask(self, request: Request, t: float, at: float) -> list[Event]:
-        """Acknowledge or shelve the alerts that a request names (all that stand, if it names none)."""
+        """Acknowledge or shelve the alerts that a request names (all that stand, if it names none).
+
+        ValueError for a time to shelve that is none.
+        """
         events = []
         for alarm in self.standing():
             if not _meant(alarm, request.what):
@@ -245,6 +258,8 @@ class Desk(Kept):
                 events.append(alarm.event("alert_acknowledged", at, text, by=request.by))
             elif request.kind == "shelve":
                 for_s = min(float(request.what.get("for_s", 3600.0)), LONGEST_SHELVE_S)
+                if not for_s > 0.0:
+                    raise ValueError(f"for_s: expected seconds, found {request.what['for_s']}")
                 alarm.shelved_until_t = t + for_s
                 alarm.shelved_why = str(request.what.get("why", ""))
                 name = alarm.detector.alert.replace("_", " ")

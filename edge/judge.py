@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Iterator
 from importlib import import_module
+from math import isfinite
 from typing import Any
 
 from edge.alarms import Desk
@@ -117,8 +118,13 @@ class Judge(Kept):
         tests = self.tests.look(t, values, tick.faults, supply)
         events = facts + tests + self.desk.look(now, supply.stamp)
         for request in tick.requests:
-            events += self.tests.ask(request, t, values, tick.faults, supply)
-            events += self._ask(request, t)
+            try:
+                events += self.tests.ask(request, t, values, tick.faults, supply)
+                events += self._ask(request, t)
+            except (KeyError, TypeError, ValueError):
+                # A request that makes no sense asks for nothing, and must not end the watching:
+                # it would be found again after each restart.
+                continue
         return events
 
     def _ask(self, request: Request, t: float) -> list[Event]:
@@ -127,7 +133,10 @@ class Judge(Kept):
             self.baseline.forget()
         elif request.kind == "baseline_set":
             loss = float(request.what["loss_kpa_per_h"])
-            self.baseline.set(loss, float(request.what.get("sd", 0.05 * loss)), at, request.by)
+            sd = float(request.what.get("sd", 0.05 * loss))
+            if not (isfinite(loss) and isfinite(sd)):
+                raise ValueError("loss_kpa_per_h: expected a number")
+            self.baseline.set(loss, sd, at, request.by)
         return self.desk.ask(request, t, at)
 
     def picture(self) -> dict[str, Any]:
