@@ -7,6 +7,10 @@ from edge.model import SUPPLY
 from edge.settings import Settings
 
 
+WEATHER_KPA_PER_H = 1.5
+"""What weather may add to or take from a fall over half an hour (worked out: 1 K/h)."""
+
+
 class NoCutIn(Detector):
     alert = "no_cut_in"
     priority = URGENT
@@ -54,5 +58,7 @@ class NoCutIn(Detector):
         """Whether it surely does not run: by the contact, or as it falls no faster than at rest."""
         if now.supply.by_contact:
             return True
-        moved, loss = now.supply.minutes.moved_kpa_per_h(now.t, kpa), now.baseline.loss
-        return moved is not None and loss is not None and 0.5 * loss < -moved < 1.6 * loss
+        fall, loss = now.supply.minutes.falling_kpa_per_h(now.t, kpa), now.baseline.loss
+        if fall is None or loss is None:
+            return False
+        return 0.5 * loss - WEATHER_KPA_PER_H < fall < 1.6 * loss + WEATHER_KPA_PER_H

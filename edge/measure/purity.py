@@ -17,7 +17,7 @@ SMOOTH_S = 60.0
 class Purity(Kept):
     """Follows 100 % less oxygen through the warm part of each run."""
 
-    KEPT = ("now_pct", "at_t", "valid", "n", "total", "since_t", "marks_pct")
+    KEPT = ("now_pct", "at_t", "valid", "n", "total", "since_t", "marks_pct", "marked_from")
 
     def __init__(self, warm_up_s: float, words: Words) -> None:
         self._warm_up_s = warm_up_s
@@ -28,6 +28,7 @@ class Purity(Kept):
         self.n = 0
         self.total = 0.0
         self.since_t = 0.0
+        self.marked_from: float | None = None
         self.marks_pct: list[float | None] = []  # of the run under way or the last one
 
     def look(
@@ -39,7 +40,7 @@ class Purity(Kept):
     ) -> Event | None:
         """`run_from` is when the run under way began, None at rest."""
         if run_from is not None and oxygen_pct is not None:
-            self._mark(t - run_from, oxygen_pct)
+            self._mark(t, run_from, oxygen_pct)
         warm = run_from is not None and t - run_from >= self._warm_up_s
         if not warm or oxygen_pct is None:
             self.valid = False
@@ -57,8 +58,10 @@ class Purity(Kept):
         self.total += nitrogen
         return self.finish(stamp) if t - self.since_t >= REPORT_S else None
 
-    def _mark(self, run_s: float, oxygen_pct: float) -> None:
-        if run_s < MARKS_S[0] or not self.marks_pct:
+    def _mark(self, t: float, run_from: float, oxygen_pct: float) -> None:
+        run_s = t - run_from
+        if run_from != self.marked_from:
+            self.marked_from = run_from
             self.marks_pct = [None] * len(MARKS_S)
         for i, mark_s in enumerate(MARKS_S):
             # At the first look past the mark, and not so long past it that it means another time.
