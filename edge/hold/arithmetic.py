@@ -40,10 +40,10 @@ inches (common practice, no source)."""
 GAUGE_SHARE = 0.005
 """The pressure sensor's slope error as a share of the loss, one standard deviation."""
 
-SOLID = 12.0
-"""Degrees of freedom of an allowance that is itself known within a fifth (JCGM 100, G.3)."""
+SOLID = 30.0
+"""Degrees of freedom of an allowance that is itself known within an eighth (JCGM 100, G.3)."""
 
-TEACHES_S = 6 * 3600.0
+TEACHES_S = 3 * 3600.0
 """A test this long holds enough of the weather's swing to tell the exposure by itself."""
 
 ASSUMED_C = 15.56

@@ -2,6 +2,7 @@
 readings, so that live, from a recording and judged again years later the answer is the same."""
 
 from collections.abc import Mapping, Sequence
+from math import sqrt
 from typing import Any, NamedTuple
 
 from edge.core.bins import Bins
@@ -21,7 +22,7 @@ STEP_KPA = 0.7
 STEP_FROM_S = 60.0
 STEP_LINE_S = 60.0
 STEP_WEATHER_KPA_PER_H = 3.0
-"""A step departs from the last minute's line by more than noise (six times its scatter), weather's
+"""A step departs from the last minute's line by more than noise (six times its standard error), weather's
 bend and this, 0.1 psi. Common practice, no source."""
 
 RISE_K_PER_H, RISE_K = 18.0, 25.0
@@ -29,8 +30,8 @@ RISE_K_PER_H, RISE_K = 18.0, 25.0
 is being fed."""
 
 RISE_TAIL = 5e-5
-RISE_SHARE = 0.1
-"""A loss surely below zero by a tenth of the limit means that something feeds the section."""
+RISE_SHARE = 0.25
+"""A loss surely below zero by a quarter of the limit means that something feeds the section."""
 
 SILENT_S = 60.0
 SILENT_LOOKS = 3
@@ -218,7 +219,7 @@ class Holding(Kept):
         if not self.recent or s - self.recent[-1][0] >= 0.5:
             self.recent.append([s, kpa])
         usual = self._step()
-        tip = 5 if usual < 5.0 else 3
+        tip = 5 if usual < 15.0 else 3  # readings: most of them must agree, a spike does not
         keep_s = max(STEP_LINE_S, 10.0 * usual) + tip * usual
         while len(self.recent) > tip + 10 and self.recent[0][0] < s - keep_s:
             del self.recent[0]
@@ -230,7 +231,9 @@ class Holding(Kept):
         at = sum(p[0] for p in last) / tip
         hours = (at - fit.mean_x) / 3600.0
         away = now - fit.at(at)
-        noise = 6.0 * fit.rms
+        # The line's own error where it is carried on to, and that of the median it is held against.
+        carried = 1.0 / len(before) + (at - fit.mean_x) ** 2 / fit.sxx
+        noise = 6.0 * fit.rms * sqrt(carried + 0.5)
         if abs(away) > max(STEP_KPA, noise) + STEP_WEATHER_KPA_PER_H * hours:
             way = "rose" if away > 0.0 else "fell"
             return f"a valve was opened: the pressure {way} in a step"

@@ -9,6 +9,7 @@ import sys
 BENCHMARKS = {
     "live": "tests.benchmarks.live",
     "wear": "tests.benchmarks.wear",
+    "hold": "tests.benchmarks.hold",
     "page": "tests.benchmarks.page",
 }
 """To add one: a module here with `measure() -> list[Result]`, and a line."""
