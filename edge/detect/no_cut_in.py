@@ -6,7 +6,6 @@ from edge.detect.base import URGENT, Detector, Now, Telling
 from edge.model import SUPPLY
 from edge.settings import Settings
 
-
 WEATHER_KPA_PER_H = 1.5
 """What weather may add to or take from a fall over half an hour (worked out: 1 K/h)."""
 
