@@ -140,9 +140,9 @@ class Holding(Kept):
         """Whether the raw gauge decides a result of its own."""
         return bool(self.terms["method"]["duration_s"])
 
-    def away_s(self) -> float:
-        """How long the monitor may be away."""
-        return max(AWAY_S, AWAY_SHARE * float(self.terms["method"]["longest_s"]))
+    def away_s(self, s: float) -> float:
+        """How long the monitor may be away: two minutes, or a fiftieth of a long test."""
+        return max(AWAY_S, AWAY_SHARE * max(s, self.terms["method"]["duration_s"] or 0.0))
 
     def estimate(self) -> Estimate | None:
         return assess(
@@ -170,7 +170,7 @@ class Holding(Kept):
         """One tick; the outcome when the test is over. `why` explains a missing pressure."""
         s = self.seconds(t)
         away, self.last_s = s - self.last_s, s
-        if away > self.away_s() and away > 3.0 * self._step():
+        if away > self.away_s(s) and away > 3.0 * self._step():
             return self._void(s, f"the monitor was away for {away:.0f} s")
         if contact is not None and contact > 0.5:
             return self._void(s, "the generator started")
