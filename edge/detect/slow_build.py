@@ -24,8 +24,10 @@ class SlowBuild(Detector):
             return None
         if active:
             return rise.value < RECOVERED
-        # Both: the rest between them then shows whether a leak is the reason.
-        return all(r[1] < SLOW * now.baseline.rise for r in now.trend.rises[-2:])
+        # Both: the rest between them then shows whether a leak is the reason, which is
+        # leak_growth's to tell.
+        slow = all(r[1] < SLOW * now.baseline.rise for r in now.trend.rises[-2:])
+        return slow and now.cause().code != "leak"
 
     def tell(self, now: Now) -> Telling:
         cause = now.cause()
