@@ -6,6 +6,7 @@ shelve it for a limited time; neither changes what is recorded.
 """
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 from edge.core.kept import Kept
@@ -13,6 +14,7 @@ from edge.detect.base import URGENT, Detector, Now
 from edge.model import Event, Request, iso
 
 LONGEST_SHELVE_S = 7 * 86400.0
+LONGEST_WORK_S = 12 * 3600.0
 UNSURE_S = 60.0
 """A condition that could not be judged for longer begins its delays anew; for less, a sensor that
 misses every other reading must not keep an alert from being raised or cleared."""
@@ -38,6 +40,7 @@ class Alarm(Kept):
         "shelved_why",
         "told",
         "raises",
+        "hushed",
     )
 
     def __init__(self, detector: Detector) -> None:
@@ -52,6 +55,7 @@ class Alarm(Kept):
         self.shelved_why: str | None = None
         self.told: dict[str, Any] = {}  # text, todo, evidence, cause as raised
         self.raises: list[float] = []
+        self.hushed = False  # raised while somebody worked on it, so not told
 
     @property
     def active(self) -> bool:
@@ -132,6 +136,7 @@ class Alarm(Kept):
         event = self.event("alert_cleared", at, text)
         self.on_t = self.off_t = self.raised_t = self.raised_at = None
         self.acknowledged_by = None
+        self.hushed = False
         return event
 
     def event(self, kind: str, at: float, text: str, **more: Any) -> Event:
@@ -168,7 +173,7 @@ class Alarm(Kept):
 class Desk(Kept):
     """All alarms of a site, and what people did with them."""
 
-    KEPT = ("alarms", "next_t")
+    KEPT = ("alarms", "next_t", "working_until_t", "working_by")
 
     def __init__(self, detectors: Iterator[Detector]) -> None:
         self.alarms: dict[str, Alarm] = {}
@@ -178,6 +183,8 @@ class Desk(Kept):
         self._prompt = [a for a in self.alarms.values() if a.detector.prompt]
         self._slow = [a for a in self.alarms.values() if not a.detector.prompt]
         self.next_t: float | None = None  # when the unhurried are looked at again
+        self.working_until_t: float | None = None  # until then a technician is at work
+        self.working_by: str | None = None
         self.broken: dict[str, str] = {}  # detectors that raised, and what
 
     def restore(self, state: dict[str, Any]) -> None:
@@ -186,6 +193,7 @@ class Desk(Kept):
             if key in self.alarms:
                 self.alarms[key].restore(kept)
         self.next_t = state["next_t"]
+        self.working_until_t, self.working_by = state["working_until_t"], state["working_by"]
 
     def look(self, now: Now, stamp: Callable[[float], float]) -> list[Event]:
         events: list[Event] = []
@@ -193,7 +201,31 @@ class Desk(Kept):
         if now.facts or self.next_t is None or now.t >= self.next_t:
             self._judge(self._slow, now, stamp, events)
             self.next_t = now.t + 60.0
-        return events
+        return self._hushed(events, now.t, stamp(now.t))
+
+    def _hushed(self, events: list[Event], t: float, at: float) -> list[Event]:
+        """Mark what is not to be told while somebody works on it; tell what stands when they end."""
+        if self.working_until_t is None:
+            return events
+        if t < self.working_until_t:
+            for alarm in self.alarms.values():
+                alarm.hushed = alarm.hushed or alarm.raised_t == t
+            return [replace(e, numbers={**e.numbers, "silenced": True}) for e in events]
+        self.working_until_t = self.working_by = None
+        again = []
+        for alarm in self.standing():
+            if alarm.hushed:
+                text = f"Raised while work was going on, and still so: {alarm.told['text']}"
+                again.append(alarm.event("alert_raised", at, text, todo=alarm.told["todo"]))
+        for alarm in self.alarms.values():
+            alarm.hushed = False
+        return events + again
+
+    def _work(self, request: Request, t: float) -> None:
+        for_s = float(request.what.get("for_s", 3600.0))
+        if not 0.0 <= for_s <= LONGEST_WORK_S:
+            raise ValueError(f"for_s: expected up to {LONGEST_WORK_S:g} seconds, found {for_s:g}")
+        self.working_until_t, self.working_by = t + for_s, request.by
 
     def _judge(
         self,
@@ -245,8 +277,12 @@ class Desk(Kept):
     def ask(self, request: Request, t: float, at: float) -> list[Event]:
         """Acknowledge or shelve the alerts that a request names (all that stand, if it names none).
 
-        ValueError for a time to shelve that is none.
+        Or begin, prolong or (with no time) end a technician's work, for which alerts are kept but
+        not told. ValueError for a time that is none.
         """
+        if request.kind == "working":
+            self._work(request, t)
+            return []
         events = []
         for alarm in self.standing():
             if not _meant(alarm, request.what):

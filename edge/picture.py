@@ -30,6 +30,9 @@ def draw(now: Now, desk: Desk) -> dict[str, Any]:
         "not_judged": _not_judged(now, desk),
         "sections": {SUPPLY: _supply(now), **_systems(now)},
         "alerts": alerts,
+        "working": None
+        if desk.working_until_t is None
+        else {"by": desk.working_by, "until": _at(now, desk.working_until_t)},
         "hold_test": tests[0] if tests else None,
         "hold_tests": tests,
         "hold_refused": now.tests.refused(),
