@@ -25,7 +25,11 @@ class BypassSuspected(Detector):
         if rise is None or loss is None:
             return None
         if active:
-            # Only a purity that may be judged, or runs as before, end the suspicion.
+            # Only a purity that may be judged, or runs as before, end the suspicion; and runs as
+            # before do not where the last purity that could be judged was that of air.
+            air = purity.now_pct is not None and purity.now_pct < NEAR_AIR_PCT + 1.0
+            if air and not self._unwarmed(now):
+                return None
             return None if rise.value > FASTER - 0.2 else False
         if now.trend.rests[-1][0] < now.trend.rises[-2][0]:
             return None  # no rest since the runs quickened: it may be the volume that shrank

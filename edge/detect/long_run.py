@@ -6,6 +6,7 @@ from edge.detect.base import SOON, Detector, Now, Telling
 class LongRun(Detector):
     alert = "long_run"
     priority = SOON
+    prompt = False
     follows = ("leak_growth", "slow_build", "fast_drop")
     off_delay_s = 5.0
 
@@ -13,7 +14,9 @@ class LongRun(Detector):
         supply = now.supply
         if supply.running is None or supply.since_t is None:
             return None
-        return supply.running and now.t - supply.since_t > now.settings.limits.longest_run_s
+        # Once told it ends with the run alone: after a silence nobody knows how long it has lasted.
+        late = active or now.t - supply.since_t > now.settings.limits.longest_run_s
+        return supply.running and late
 
     def tell(self, now: Now) -> Telling:
         supply = now.supply
