@@ -17,7 +17,7 @@ straight line finds over a rest of given length.
 from bisect import bisect
 from collections.abc import Sequence
 from itertools import pairwise
-from math import exp, sqrt
+from math import exp, log, sqrt
 from typing import NamedTuple
 
 from edge.core.bins import Bins
@@ -158,7 +158,7 @@ class Weather(Kept):
         mean_absolute = sum(absolute) / len(absolute)
         if celsius is None or not lagged:
             mean_k = 15.0 + ZERO_C_K
-            plain = line(after, absolute)
+            plain = line(after, _straight(absolute))
             share = sqrt(PRIOR_SHARE**2 + PRIOR_SHARE_SD**2)
             unknown += (mean_absolute / mean_k * share * warming_sd_k_per_h(span_h)) ** 2
             sd = sqrt(max(unknown, plain.slope_se**2))
@@ -178,7 +178,7 @@ class Weather(Kept):
                 p * middle / (middle + share * (f + ZERO_C_K - middle))
                 for p, f in zip(absolute, felt, strict=True)
             ]
-            fit = line(after, corrected)
+            fit = line(after, _straight(corrected))
             pull = line(after, felt).slope * mean_absolute / middle  # kPa/h for a share of one
             slopes.append(fit.slope)
             variances.append(
@@ -205,7 +205,7 @@ class Weather(Kept):
         if span_h < 0.5:
             return
         fade = exp(-span_h / FADE_H)
-        y = _detrend(after, absolute[first:])
+        y = _detrend(after, _straight(absolute[first:]))
         mean = sum(absolute[first:]) / len(after)
         step = span_h / len(after)
         for sums, lag, start in zip(self.sums, LAGS_H, lagged, strict=True):
@@ -248,7 +248,7 @@ class Weather(Kept):
             return 1.0
         # As if one more pair had scattered just as allowed (0.455 is the median of chi-square(1)).
         middle = sorted(self.scatter)[n // 2] / (1.5 * 0.455)
-        return sqrt(min(max((n * middle + 1.0) / (n + 1.0), 0.05), 25.0))
+        return sqrt(min(max((n * middle + 1.0) / (n + 1.0), 0.3), 25.0))
 
     def _share(self, sums: Sequence[float]) -> tuple[float, float]:
         """Exposure and its standard deviation for one lag: what was learned, with the prior."""
@@ -313,6 +313,17 @@ def felt_c(
         felt.append(x)
         before_h, before_c = h, c
     return felt
+
+
+def _straight(absolute_kpa: Sequence[float]) -> list[float]:
+    """Pressures on a scale on which a loss in proportion to them is a straight line.
+
+    A leak that is choked, as any here is above about 90 kPa of gauge pressure, lets the pressure
+    fall exponentially. The slope on this scale is the mean rate, exactly; on the plain scale the
+    bend would pass for scatter and widen the interval.
+    """
+    mean = sum(absolute_kpa) / len(absolute_kpa)
+    return [mean * log(p / mean) for p in absolute_kpa]
 
 
 def _detrend(xs: Sequence[float], ys: Sequence[float]) -> list[float]:
