@@ -234,13 +234,14 @@ class Desk(Kept):
         stamp: Callable[[float], float],
         events: list[Event],
     ) -> None:
-        for alarm in list(alarms):
+        at = stamp(now.t)
+        for alarm in tuple(alarms):
             try:
-                event = alarm.look(now, stamp(now.t), self._leader)
+                event = alarm.look(now, at, self._leader)
             except Exception as error:
                 # One detector's fault must not blind the others: it is switched off and reported.
                 alarms.remove(alarm)
-                events.append(self._switched_off(alarm, error, stamp(now.t)))
+                events.append(self._switched_off(alarm, error, at))
                 continue
             if event is not None:
                 events.append(event)

@@ -112,6 +112,7 @@ class Judge(Kept):
         for fact in facts:
             self.baseline.learn(fact, supply.purity.marks_pct)
             self.trend.learn(fact)
+        now.kpa = supply.kpa if supply.t == t else None
         now.t, now.at, now.facts, now.values = t, supply.stamp(t), facts, values
         if tick.storage_free_pct is not None:
             now.storage_free_pct = tick.storage_free_pct

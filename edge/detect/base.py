@@ -33,6 +33,7 @@ class Now:
     trend: Trend
     tests: Tests
     t: float = 0.0
+    kpa: float | None = None  # the supply's pressure if it was read in this tick
     values: tuple[float | None, ...] = ()  # of the channels, in the settings' order
     at: float = 0.0  # the same moment in seconds since 1970 UTC
     facts: list[Event] = field(default_factory=list)  # of this tick
@@ -55,11 +56,6 @@ class Now:
         risen = ((supply.kpa or 0.0) - supply.since_kpa) / max(run_s, 1.0) * 3600.0
         late = run_s > 4.0 * band / rise * 3600.0
         return risen if late and risen < 0.5 * rise else None
-
-    @property
-    def kpa(self) -> float | None:
-        """The supply's pressure if it was read in this tick."""
-        return self.supply.kpa if self.supply.t == self.t else None
 
 
 class Telling(NamedTuple):

@@ -10,6 +10,7 @@ from edge.settings import Settings
 class ChannelFault(Detector):
     alert = "channel_fault"
     priority = SOON
+    prompt = False
     on_delay_s = 60.0
     off_delay_s = 30.0
 

@@ -12,6 +12,7 @@ DEAD_BAND_PCT = 0.1
 class LowPurity(Detector):
     alert = "low_purity"
     priority = SOON
+    prompt = False
     follows = ("bypass_suspected",)
     on_delay_s = 120.0  # a short dip needs nobody
 

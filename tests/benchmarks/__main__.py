@@ -7,9 +7,13 @@ import importlib
 import sys
 
 BENCHMARKS = {
+    "replay": "tests.benchmarks.replay",
     "live": "tests.benchmarks.live",
     "wear": "tests.benchmarks.wear",
     "hold": "tests.benchmarks.hold",
+    "loss": "tests.benchmarks.loss",
+    "cause": "tests.benchmarks.cause",
+    "watchful": "tests.benchmarks.watchful",
     "page": "tests.benchmarks.page",
 }
 """To add one: a module here with `measure() -> list[Result]`, and a line."""
