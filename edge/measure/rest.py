@@ -99,6 +99,10 @@ class Rest(Kept):
         widen = self._weather.allow_for_scatter(
             end_t, loss.kpa_per_h / footing, loss.sd_kpa_per_h / footing
         )
+        if loss.mean_c is not None:
+            # Without a temperature any site's weather is allowed for, and a quiet one may have
+            # less; with one, the interval is the site's own already.
+            widen = max(widen, 1.0)
         wide = loss._replace(sd_kpa_per_h=loss.sd_kpa_per_h * widen)
         return self._event(wide, self.start_t + skip_s, end_t, stamp)
 
