@@ -5,11 +5,11 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from edge.core.fit import line, t95
+from edge.core.fit import bend, line, t95
 
 
 @settings(max_examples=200, deadline=None)
@@ -99,3 +99,28 @@ def test_interval_holds_under_residuals_that_follow_each_other(follow: float) ->
         plain += abs(ordinary.slope - 0.1) <= 1.98 * ordinary.stderr
     assert 0.91 <= held / 1000 <= 0.98
     assert follow < 0.5 or plain / 1000 < 0.8
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    at=st.floats(12.0, 48.0),
+    slopes=st.tuples(st.floats(-5.0, 5.0), st.floats(-5.0, 5.0)),
+    seed=st.integers(0, 1000),
+)
+def test_bend_is_where_the_lines_cross(at: float, slopes: tuple[float, float], seed: int) -> None:
+    """The crossing of two noisy lines is found within what their noise hides, whatever they
+    weigh; and exactly without noise."""
+    before, after = slopes
+    assume(abs(after - before) > 0.5)
+    xs = [float(x) for x in range(60)]
+    ys = [(before if x < at else after) * (x - at) for x in xs]
+    assert bend([(x, y, 1.0) for x, y in zip(xs, ys, strict=True)]) == pytest.approx(at, abs=1e-6)
+    noise = np.random.default_rng(seed).normal(0.0, 0.05, 60)
+    weights = np.random.default_rng(seed).integers(1, 9, 60)
+    found = bend([(x, y + e, float(w)) for x, y, e, w in zip(xs, ys, noise, weights, strict=True)])
+    assert found == pytest.approx(at, abs=0.3 / abs(after - before) + 0.1)
+
+
+def test_bend_needs_six_points() -> None:
+    """Five points make no two lines."""
+    assert bend([(float(x), 0.0, 1.0) for x in range(5)]) is None
