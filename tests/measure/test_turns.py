@@ -252,7 +252,7 @@ def test_gaps_anywhere_in_a_cycle(contact: bool, place: float) -> None:
         if event.kind == "run_measured":
             assert event.numbers["run_s"] == pytest.approx(supply.run_s, rel=0.03, abs=30.0)
         if event.kind == "idle_measured":
-            assert event.numbers["loss_kpa_per_h"] == pytest.approx(40.0, rel=0.02)
+            assert event.numbers["loss_kpa_per_h"] == pytest.approx(40.0, rel=0.06)
 
 
 def test_first_seen_running_tells_no_start() -> None:
