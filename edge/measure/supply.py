@@ -3,6 +3,7 @@
 from typing import Any
 
 from edge.core.kept import Kept
+from edge.core.units import STANDARD_KPA
 from edge.measure.minutes import Minutes
 from edge.measure.purity import Purity
 from edge.measure.rest import LONGEST_SETTLING_S, Rest
@@ -61,7 +62,11 @@ class Supply(Kept):
         self.contact_t: float | None = None
         self.contact = ByContact()
         self.pressure_only = FromPressure(
-            supply.cut_in_kpa, supply.cut_out_kpa, supply.tolerance_kpa, atmosphere
+            supply.cut_in_kpa,
+            supply.cut_out_kpa,
+            supply.tolerance_kpa,
+            atmosphere,
+            _pace_kpa_per_h(supply.production_l_min, supply.volume_l),
         )
         self.running: bool | None = None
         self.since_t: float | None = None  # when the present run or rest began, or was first seen
@@ -257,3 +262,10 @@ class Supply(Kept):
         self.pressure_only.forget()
         self.running = self.run_from = self.since_t = None
         self.since_known = False
+
+
+def _pace_kpa_per_h(production_l_min: float | None, volume_l: float | None) -> float | None:
+    """The rise that a production makes in a volume, at the standard temperature."""
+    if production_l_min is None or volume_l is None:
+        return None
+    return production_l_min * 60.0 * STANDARD_KPA / volume_l

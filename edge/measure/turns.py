@@ -81,15 +81,25 @@ class FromPressure(Kept):
         "after",
         "last",
         "pace_kpa_per_h",
+        "mark_t",
+        "mark_kpa",
         "tip_kpa",
+        "step_t",
+        "step_kpa",
         "turned_t",
         "turned_kpa",
         "count",
     )
 
     def __init__(
-        self, cut_in_kpa: float, cut_out_kpa: float, tolerance_kpa: float, atmosphere_kpa: float
+        self,
+        cut_in_kpa: float,
+        cut_out_kpa: float,
+        tolerance_kpa: float,
+        atmosphere_kpa: float,
+        pace_kpa_per_h: float | None = None,
     ) -> None:
+        """`pace_kpa_per_h` is the rise to expect of a run, where production and volume tell one."""
         self.cut_in_kpa = cut_in_kpa
         self.cut_out_kpa = cut_out_kpa
         self.band_kpa = cut_out_kpa - cut_in_kpa
@@ -97,12 +107,14 @@ class FromPressure(Kept):
         self.warming_kpa = (cut_out_kpa + atmosphere_kpa) / 290.0  # per kelvin
         self.running: bool | None = None
         self.noise_kpa = 0.0
-        self.pace_kpa_per_h: float | None = None  # of the last run
+        self.pace_kpa_per_h = pace_kpa_per_h  # of the last run, or to be expected
         self.before = Bins()  # since the last turn, up to the extreme
         self.after = Bins()  # since the extreme
         self.last: list[list[float]] = []
         self.low_t = self.high_t = self.turned_t = 0.0
         self.low_kpa = self.high_kpa = self.tip_kpa = self.turned_kpa = 0.0
+        self.mark_t = self.mark_kpa = 0.0  # the last of a run's small steps up
+        self.step_t = self.step_kpa = 0.0  # when the run was last seen to rise
         self.count = 0
 
     def forget(self) -> None:
@@ -135,10 +147,11 @@ class FromPressure(Kept):
         return self.last[-1][1] > self.low_kpa + clear
 
     def climbing(self, t: float) -> bool:
-        """Whether a run under way is surely still raising the pressure: it was highest just now."""
-        pace = (self.high_kpa - self.turned_kpa) / max(self.high_t - self.turned_t, 1.0)
-        patience_s = max(60.0, 3.0 * self.noise_kpa / max(pace, 1e-6))
-        return bool(self.running) and t - self.high_t <= min(patience_s, 600.0)
+        """Whether a run under way is surely still raising the pressure: it rose at its pace just now."""
+        if not self.running or self.mark_t <= self.turned_t:
+            return False
+        patience_s = 30.0 + 2.0 * self._grain_kpa() / self._pace() * 3600.0
+        return t - self.step_t <= patience_s
 
     def _hear(self, t: float, kpa: float) -> None:
         self.last.append([t, kpa])
@@ -157,6 +170,7 @@ class FromPressure(Kept):
     def _begin(self, t: float, kpa: float) -> None:
         self.low_t = self.high_t = self.turned_t = t
         self.low_kpa = self.high_kpa = self.tip_kpa = self.turned_kpa = kpa
+        self.mark_t, self.mark_kpa, self.step_t, self.step_kpa = t, kpa, t, kpa
         self.before.clear()
         self.after.clear()
         self.after.add(t, kpa, None, None)
@@ -190,8 +204,12 @@ class FromPressure(Kept):
             and pace > 0.5 * expected
             and rise > 0.3 * self.band_kpa
         )
+        # A slow rise is told from weather by going farther than weather can, or by filling the
+        # band from its foot; more easily where runs are known to be that slow.
+        known_slow = expected is not None and pace > 0.3 * expected
+        share = 0.6 if known_slow else 0.9
         farther_than_sun = rise > WARMING_K * self.warming_kpa or (
-            in_place and rise > 0.6 * self.band_kpa
+            in_place and rise > share * self.band_kpa
         )
         if not (faster_than_sun or as_before or farther_than_sun):
             return None
@@ -205,20 +223,27 @@ class FromPressure(Kept):
         return Turn(corner_t, corner_kpa, True, True, seen)
 
     def _run(self, t: float, kpa: float) -> Turn | None:
+        small = max(6.0 * self.noise_kpa, 0.02 * self.band_kpa)
         if kpa >= self.high_kpa:
             self._pool()
             self.high_t, self.high_kpa = t, kpa
             self.tip_kpa = max(row[1] for row in self.last)
+        if kpa >= self.mark_kpa + small:
+            self.mark_t, self.mark_kpa = t, kpa
+        if kpa >= self.step_kpa + self._grain_kpa():
+            self.step_t, self.step_kpa = t, kpa
         self.after.add(t, kpa, None, None)
         fall = self.high_kpa - kpa
-        pace = (self.high_kpa - self.turned_kpa) / max(self.high_t - self.turned_t, 1.0) * 3600.0
         near_cut_out = self.high_kpa >= self.cut_out_kpa - max(
             self.tolerance_kpa, 0.1 * self.band_kpa
         )
+        stalled = False
         if near_cut_out:
-            small = max(6.0 * self.noise_kpa, 0.02 * self.band_kpa)
-            stood_s = 3.0 * small / max(pace, 1e-6) * 3600.0
-            ended = fall > small or (t - self.high_t > stood_s and len(self.after) >= 4)
+            # Risen at less than a third of the run's pace: the sun may go on raising what the
+            # generator no longer does.
+            patience_s = 3.0 * small / self._pace() * 3600.0
+            stalled = t - self.mark_t > patience_s and len(self.after) >= 4
+            ended = stalled or fall > small
         else:
             # Short of cut-out a supply may hang where loss and production meet, up and down a
             # little: only a fall through half the band, or one that undoes a good part of a
@@ -228,26 +253,41 @@ class FromPressure(Kept):
             ended = fall > max(6.0 * self.noise_kpa, enough)
         if not ended:
             return None
-        self.pace_kpa_per_h = pace
+        self.pace_kpa_per_h = pace = self._pace()
         step_s = (self.last[2][0] - self.last[0][0]) / 2.0
         tip = 3.0 * self.noise_kpa + pace * step_s / 3600.0
-        corner_t = self._corner(self.high_t, self.high_kpa)
-        corner_kpa = min(self.tip_kpa, self.high_kpa + tip)
+        if stalled:
+            corner_t = self._corner(self.mark_t, self.mark_kpa)
+            past_s = max(corner_t - self.mark_t, 0.0)
+            corner_kpa = min(self.high_kpa, self.mark_kpa + pace * past_s / 3600.0 + tip)
+        else:
+            corner_t = self._corner(self.high_t, self.high_kpa)
+            corner_kpa = min(self.tip_kpa, self.high_kpa + tip)
         self._turn(corner_t, corner_kpa, t, kpa, running=False)
         return Turn(corner_t, corner_kpa, False, inferred=True)
+
+    def _pace(self) -> float:
+        """The rise of the run under way up to its last small step, kPa/h."""
+        risen = max(self.mark_kpa - self.turned_kpa, 1e-6)
+        return risen / max(self.mark_t - self.turned_t, 1.0) * 3600.0
+
+    def _grain_kpa(self) -> float:
+        return max(4.0 * self.noise_kpa, 0.003 * self.band_kpa)
 
     def _corner(self, t: float, kpa: float) -> float:
         """When the lines before and after an extreme cross; `t` where too little is known.
 
         Noise puts the extreme of a slow rest some readings early and that of a fast run late: all
-        that stands as near to the extreme as noise may reach is looked at, and a little before.
+        that stands as near to the extreme as noise may reach is looked at, and a little before;
+        but not so long before that the weather's own bends are met, nor with their weight.
         """
-        before = [(b[2] / b[1], b[3] / b[1], b[1]) for b in self.before.bins]
+        before = [(b[2] / b[1], b[3] / b[1], min(b[1], 4.0)) for b in self.before.bins]
+        after = [(b[2] / b[1], b[3] / b[1], min(b[1], 4.0)) for b in self.after.bins]
         near = max(6.0 * self.noise_kpa, 0.02 * self.band_kpa)
+        reach_s = 4.0 * (after[-1][0] - t) if after else 0.0
         i = len(before)
-        while i > 0 and abs(before[i - 1][1] - kpa) < near:
+        while i > 0 and abs(before[i - 1][1] - kpa) < near and t - before[i - 1][0] < reach_s:
             i -= 1
-        after = [(b[2] / b[1], b[3] / b[1], b[1]) for b in self.after.bins]
         crossing = bend([*before[max(i - 8, 0) :], *after])
         return t if crossing is None else crossing
 
@@ -262,4 +302,5 @@ class FromPressure(Kept):
         self._pool()
         self.low_t = self.high_t = t
         self.low_kpa = self.high_kpa = self.tip_kpa = kpa
+        self.mark_t, self.mark_kpa, self.step_t, self.step_kpa = t, kpa, t, kpa
         self.after.add(t, kpa, None, None)

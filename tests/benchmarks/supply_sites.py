@@ -121,6 +121,7 @@ def _settings(
         "cut_out": f"{p.cut_out_kpa:.4f} kPa",
         "tolerance": f"{min(10.0, 0.15 * band):.4f} kPa",
         "volume": f"{p.volume_l:.3f} L",
+        "production": f"{p.production_l_min:.3f} L/min",
     }
     channels = [{"name": "line", "quantity": "pressure", "unit": "kPa", "input": "simulated"}]
     for wanted, key, quantity, unit in (
