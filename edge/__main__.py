@@ -16,6 +16,7 @@ COMMANDS = {
     "hold": "judge, start, follow, stop, list or judge again hold tests",
     "page": "serve the status page",
     "run": "watch a site: sense, judge, keep and tell, until stopped",
+    "notify-test": "try every way of telling, end to end, and say exactly what failed",
     "export": "write what was kept as a recording, CSV",
     "wiring": "show every channel in volts and in its unit, live, for hooking up",
     "demo": "show it all on a simulated plant, in fast time",

@@ -79,8 +79,19 @@ class Outbox(Protocol):
         """The oldest not accepted past the number `after`: number and event, JSON-ready."""
         ...
 
-    def accepted(self, messenger: str, numbers: Sequence[int], at: float) -> None:
-        """Mark as accepted by the receiver, at that second of UTC."""
+    def accepted(
+        self,
+        messenger: str,
+        numbers: Sequence[int],
+        at: float,
+        memory: Mapping[str, Any] | None = None,
+    ) -> None:
+        """Mark as accepted by the receiver, at that second of UTC; with it, in one step, keep
+        what the messenger must know after a restart. StoreError when neither could be kept."""
+        ...
+
+    def memory(self, messenger: str) -> dict[str, Any]:
+        """What was kept so last."""
         ...
 
     def backlog(self, messenger: str) -> int:

@@ -5,6 +5,7 @@ name ends with.
 """
 
 import contextlib
+import re
 import tomllib
 from collections.abc import Callable, Collection, Iterator, Mapping
 from datetime import date
@@ -47,6 +48,26 @@ def _a_test(seconds: float) -> float:
     return seconds
 
 
+def _time_of_day(text: object) -> int:
+    """Minutes after midnight."""
+    found = re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)", text) if isinstance(text, str) else None
+    if found is None:
+        raise ValueError('a time of day, as "07:00"')
+    return int(found[1]) * 60 + int(found[2])
+
+
+def _span_of_day(text: object) -> tuple[int, int]:
+    """Two times of day, in minutes; a span may go over midnight."""
+    first, _, last = text.partition("-") if isinstance(text, str) else ("", "", "")
+    try:
+        span = _time_of_day(first.strip()), _time_of_day(last.strip())
+    except ValueError:
+        span = 0, 0
+    if span[0] == span[1]:
+        raise ValueError('two different times of day, as "22:00-06:30"')
+    return span
+
+
 def _zone(name: str) -> str:
     if name not in available_timezones():
         raise ValueError('a time zone of the IANA list, as "America/Chicago"')
@@ -68,6 +89,11 @@ Celsius = Annotated[float, _quantity("temperature")]
 Name = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]*$")]
 ChannelName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
 Pin = Annotated[str, Field(pattern=r"^gpio:([2-9]|1[0-9]|2[0-7])$")]
+TimeOfDay = Annotated[int, BeforeValidator(_time_of_day)]
+SpanOfDay = Annotated[tuple[int, int], BeforeValidator(_span_of_day)]
+Address = Annotated[str, Field(max_length=254, pattern=r"^[!-?A-~]+@[A-Za-z0-9.-]+$")]
+SecretName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
+Priority = Literal["urgent", "soon", "planned"]
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
 
 
@@ -200,12 +226,50 @@ class Mqtt(_Table):
     """A broker to tell. The password comes from the environment or a systemd credential, never from here."""
 
     host: Name
-    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    given_port: Annotated[int, Field(ge=1, le=65535)] | None = Field(default=None, alias="port")
     version: Literal["5", "3.1.1"] = "5"
     user: Name | None = None
+    password_name: SecretName = "mqtt_password"
     tls: bool = False
     authority: str | None = None  # file; the system's own list where absent
+    certificate: str | None = None  # our own, for a broker that asks for one; with its key
+    key: str | None = None
     readings_every_s: Seconds = Field(default=10.0, alias="readings_every")
+
+    @property
+    def port(self) -> int:
+        return self.given_port or (8883 if self.tls else 1883)
+
+
+class Recipient(_Table):
+    """Who gets mail about what; with `after`, only what nobody has acknowledged for so long."""
+
+    address: Address
+    priorities: Annotated[list[Priority], Field(min_length=1)] = ["urgent", "soon", "planned"]
+    sections: Annotated[list[Name], Field(min_length=1)] | None = None
+    after_s: Seconds | None = Field(default=None, alias="after")
+
+
+class Mail(_Table):
+    """A mail server to tell people through, over TLS or not at all."""
+
+    host: Name
+    given_port: Annotated[int, Field(ge=1, le=65535)] | None = Field(default=None, alias="port")
+    security: Literal["starttls", "tls"] = "starttls"
+    authority: str | None = None
+    user: Name | None = None
+    password_name: SecretName = "mail_password"
+    sender: Address = Field(alias="from")
+    to: Annotated[list[Recipient], Field(min_length=1)]
+    quiet: list[SpanOfDay] = []
+    remind_every_s: Seconds = Field(default=4 * 3600.0, alias="remind_every")
+    digest_at: TimeOfDay = 7 * 60
+    weekly: Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun", "never"] = "mon"
+    page: Annotated[str, Field(pattern=r"^https?://[!-~]+$")] | None = None
+
+    @property
+    def port(self) -> int:
+        return self.given_port or (465 if self.security == "tls" else 587)
 
 
 class Page(_Table):
@@ -235,10 +299,11 @@ class Method(_Table):
 
 
 class Box(_Table):
-    """A button and a lamp on our own box; neither commands anything on site."""
+    """A button, a lamp and a buzzer on our own box; none commands anything on site."""
 
     button: Pin | None = None
     beacon: Pin | None = None
+    buzzer: Pin | None = None
 
 
 class Settings(_Table):
@@ -248,6 +313,7 @@ class Settings(_Table):
     limits: Limits = Limits()
     channel: Annotated[list[Channel], Field(min_length=1)]
     mqtt: list[Mqtt] = []
+    mail: list[Mail] = []
     page: Page = Page()
     keeping: Keeping = Keeping()
     method: list[Method] = []
@@ -374,6 +440,12 @@ def _fault(
         expected = str(ctx["error"])
     elif kind == "string_pattern_mismatch" and loc[-1] == "id":
         expected = "a-z, 0-9 and - only"
+    elif kind == "string_pattern_mismatch" and loc[-1] in ("address", "from") and loc[0] == "mail":
+        expected = 'a mail address, as "desk@fenwick.example"'
+    elif kind == "string_pattern_mismatch" and loc[0] == "mail" and loc[-1] == "page":
+        expected = 'the address of the page on site, as "http://dryhold.local:8080"'
+    elif kind == "string_pattern_mismatch" and loc[-1] == "password_name":
+        expected = "a name of a-z, 0-9 and _"
     elif kind == "string_pattern_mismatch" and loc[0] == "box":
         expected = 'a pin of the box as "gpio:22"'
     elif kind == "string_pattern_mismatch" and loc[-1] in (
@@ -629,11 +701,63 @@ def _methods(raw: Raw) -> Iterator[str]:
 def _box(raw: Raw) -> Iterator[str]:
     box = _table(raw, "box")
     inputs = {row.get("input"): row.get("name") for _, row in _rows(raw, "channel")}
-    for key in ("button", "beacon"):
-        if box.get(key) in inputs and box.get(key) is not None:
-            yield f"box.{key}: expected a pin that no channel uses, found {_found(box[key])} as {inputs[box[key]]}"
-    if box.get("beacon") is not None and box.get("beacon") == box.get("button"):
-        yield f"box.beacon: expected another pin than the button's, found {_found(box['beacon'])}"
+    taken: dict[object, str] = {}
+    for key in ("button", "beacon", "buzzer"):
+        pin = box.get(key)
+        if not isinstance(pin, str):
+            continue
+        if pin in inputs:
+            yield f"box.{key}: expected a pin that no channel uses, found {_found(pin)} as {inputs[pin]}"
+        if pin in taken:
+            yield f"box.{key}: expected another pin than the {taken[pin]}'s, found {_found(pin)}"
+        taken.setdefault(pin, key)
+
+
+def _servers(raw: Raw) -> Iterator[str]:
+    """What is told to whom: secrets stay with their server, certificates come with their keys."""
+    keepers: dict[str, tuple[object, str]] = {}
+    for path, row in (*_rows(raw, "mqtt"), *_rows(raw, "mail")):
+        kind = path.partition("[")[0]
+        if ("certificate" in row) != ("key" in row):
+            missing = "key" if "certificate" in row else "certificate"
+            yield f"{path}.{missing}: expected certificate and key together, found one alone"
+        for key in ("authority", "certificate"):
+            if kind == "mqtt" and key in row and row.get("tls") is not True:
+                yield f"{path}.tls: expected true where {key} is given, found {_found(row.get('tls', False))}"
+        if "user" not in row:
+            continue
+        host = row.get("host")
+        here = isinstance(host, str) and (host in ("localhost", "::1") or host.startswith("127."))
+        if kind == "mqtt" and row.get("tls") is not True and not here:
+            yield (
+                f"{path}.tls: expected true, as a password in clear may leave this machine only"
+                f" encrypted, found {_found(row.get('tls', False))}"
+            )
+        name = row.get("password_name", f"{kind}_password")
+        first = keepers.setdefault(str(name), (host, path))
+        if first[0] != host:
+            yield (
+                f"{path}.password_name: expected a name of its own, as {first[1]} is another"
+                f" server and its password would be shown to this one, found {_found(name)}"
+            )
+
+
+def _recipients(raw: Raw) -> Iterator[str]:
+    sections = {SUPPLY, *(row.get("name") for _, row in _rows(raw, "system"))}
+    seen: dict[tuple[object, ...], str] = {}
+    for path, row in _rows(raw, "mail"):
+        port = row.get("port", 465 if row.get("security") == "tls" else 587)
+        for inner, recipient in _rows(row, "to"):
+            where = f"{path}.{inner}"
+            named = recipient.get("sections")
+            for section in named if isinstance(named, list) else []:
+                if section not in sections:
+                    known = ", ".join(sorted(str(name) for name in sections))
+                    yield f"{where}.sections: expected some of {known}, found {_found(section)}"
+            same = row.get("host"), port, recipient.get("address")
+            if same in seen:
+                yield f"{where}.address: expected one not used before, found {_found(same[2])} as in {seen[same]}"
+            seen.setdefault(same, where)
 
 
 _RULES: tuple[Callable[[Raw], Iterator[str]], ...] = (
@@ -645,4 +769,6 @@ _RULES: tuple[Callable[[Raw], Iterator[str]], ...] = (
     _shown,
     _methods,
     _box,
+    _servers,
+    _recipients,
 )

@@ -16,7 +16,7 @@ from edge.judge import Judge
 from edge.ports import Clock, Messenger
 from edge.sensors.bench import Bench, look, open_sensors
 from edge.settings import Settings
-from edge.store.read import LATEST
+from edge.store.read import LATEST, Reader
 from edge.store.requests import Box
 from edge.store.write import Saved, Writer
 from edge.tell import KINDS
@@ -42,8 +42,9 @@ def daemon(
         tellers = [
             importlib.import_module(KINDS[kind]) for kind in KINDS if getattr(settings, kind)
         ]
-        names = [name for teller in tellers for name in teller.names(settings)]
-        writer = Writer(state, settings, names)
+        names = {name: teller.TOLD for teller in tellers for name in teller.names(settings)}
+        only = {name: told for name, told in names.items() if told is not None}
+        writer = Writer(state, settings, list(names), only=only)
         opened.callback(writer.close)
         box = Box(state)
         opened.callback(box.close)
@@ -62,7 +63,13 @@ def daemon(
             writer,
             box,
             [
-                *(m for teller in tellers for m in teller.open_messengers(settings, writer)),
+                *(
+                    messenger
+                    for teller in tellers
+                    for messenger in teller.open_messengers(
+                        settings, writer, partial(Reader, state)
+                    )
+                ),
                 *_panel(settings, box, stand),
             ],
             partial(show, runtime / LATEST),
@@ -73,8 +80,8 @@ def daemon(
 
 
 def _panel(settings: Settings, box: Box, stand: Bench) -> Iterator[Messenger]:
-    """Button and beacon, where the box has them."""
-    if settings.box.button is None and settings.box.beacon is None:
+    """Button, beacon and buzzer, where the box has them."""
+    if not any((settings.box.button, settings.box.beacon, settings.box.buzzer)):
         return
     module = importlib.import_module("edge.box")
     gpio = importlib.import_module("edge.sensors.gpio")

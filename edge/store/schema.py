@@ -103,6 +103,19 @@ def tests(db: Any) -> None:
     )
 
 
+@migrations()  # type: ignore[untyped-decorator]
+def memories(db: Any) -> None:
+    db.executescript(
+        """
+        -- What a messenger must know after a restart, as JSON of its own making.
+        CREATE TABLE memories (
+            messenger TEXT PRIMARY KEY,
+            data TEXT NOT NULL
+        ) WITHOUT ROWID;
+        """
+    )
+
+
 def open_database(folder: Path) -> Any:
     """dryhold.db in the state folder, ready to write."""
     return open_for_writing(folder / FILE, migrations)

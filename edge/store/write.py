@@ -5,7 +5,7 @@ import logging
 import sqlite3
 import uuid
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from itertools import groupby
 from pathlib import Path
@@ -49,11 +49,13 @@ class Writer:
         settings: Settings,
         messengers: Sequence[str],
         outbox_limit: int = OUTBOX_LIMIT,
+        only: Mapping[str, Collection[str]] = {},
     ) -> None:
+        """`only` names the kinds of events that a messenger is told, for those not told all."""
         self._path = folder / FILE
         self._keeping = settings.keeping
         self._messengers = tuple(messengers)
-        self._limit = outbox_limit
+        self._limit, self._only = outbox_limit, only
         self._names = [channel.name for channel in settings.channel]
         self._db = open_database(folder)
         self._conn: sqlite3.Connection = self._db.conn
@@ -193,6 +195,8 @@ class Writer:
         if event.aside:
             self._keep_test(number, event.aside)
         for messenger in self._messengers:
+            if event.kind not in self._only.get(messenger, (event.kind,)):
+                continue
             self._do("INSERT INTO outbox VALUES (?, ?, NULL)", (messenger, number))
             self._backlog.pop(messenger, None)
             self._bound(messenger)
@@ -221,15 +225,30 @@ class Writer:
         )
         return [(n, {"id": f"{self._installation}-{n}", **json.loads(body)}) for n, body in rows]
 
-    def accepted(self, messenger: str, numbers: Sequence[int], at: float) -> None:
-        """Mark these as accepted by the receiver at that second of UTC."""
+    def accepted(
+        self,
+        messenger: str,
+        numbers: Sequence[int],
+        at: float,
+        memory: Mapping[str, Any] | None = None,
+    ) -> None:
+        """Mark these as accepted by the receiver at that second of UTC, and in the same
+        transaction keep what the messenger must remember, where it is given."""
         self._backlog.pop(messenger, None)
         with self._transaction():
+            if memory is not None:
+                text = json.dumps(memory, separators=(",", ":"), ensure_ascii=False)
+                self._do("INSERT OR REPLACE INTO memories VALUES (?, ?)", (messenger, text))
             for number in numbers:
                 self._do(
                     "UPDATE outbox SET accepted_ms = ? WHERE messenger = ? AND event_id = ?",
                     (codec.milliseconds(at), messenger, number),
                 )
+
+    def memory(self, messenger: str) -> dict[str, Any]:
+        """What the messenger asked to be remembered; empty where it never did."""
+        row = self._one("SELECT data FROM memories WHERE messenger = ?", (messenger,))
+        return {} if row is None else dict(json.loads(row[0]))
 
     def backlog(self, messenger: str) -> int:
         """How many notices wait for the messenger."""

@@ -3,31 +3,41 @@
 paho's own queue is in memory and would hand over again what a restart had already sent, so it is
 given only what is in flight: each connection is a new client, and what the last one did not see
 accepted is taken from the outbox again, in order. A receiver drops doubles by their id.
+
+With MQTT 5 a broker says when an access list refuses a topic, and the event stays in the outbox.
+3.1.1 has no such answer: there a refused event looks accepted, and is lost.
 """
 
 import json
 import logging
-import os
 import queue
 import random
+import socket
 import ssl
+import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
-from edge.errors import StoreError
+from edge.errors import DeliveryError, StoreError
 from edge.model import ALERTS
 from edge.ports import Outbox
 from edge.settings import Mqtt, Settings
+from edge.tell.feed import Feed
+from edge.tell.secrets import password, without
 
 log = logging.getLogger(__name__)
 
+TOLD = None
+"""Every event is told."""
+
 WINDOW = 100
-"""The most messages of QoS 1 handed to the connection and not accepted yet."""
+"""The most events, and the most other messages of QoS 1, handed over and not accepted yet."""
 
 IN_FLIGHT = 20
 """The most of them on the wire at once; for a broker that takes fewer, WINDOW shrinks to that."""
@@ -37,6 +47,8 @@ LONGEST_WAIT_S = 120.0
 CONNECT_S = 45.0
 KEEPALIVE_S = 30
 GOODBYE_S = 3.0
+STALE_S = 86400
+"""How long a broker keeps the readings of a monitor that says nothing more."""
 
 _VERSIONS = {"5": MQTTProtocolVersion.MQTTv5, "3.1.1": MQTTProtocolVersion.MQTTv311}
 _STATES = ("active", "acknowledged", "shelved")
@@ -47,23 +59,14 @@ def names(settings: Settings) -> list[str]:
     return [f"mqtt {broker.host}:{broker.port}" for broker in settings.mqtt]
 
 
-def open_messengers(settings: Settings, outbox: Outbox) -> list["MqttMessenger"]:
+def open_messengers(
+    settings: Settings, outbox: Outbox, _history: object = None
+) -> list["MqttMessenger"]:
     """One for each broker; none connects before it is first used."""
     return [
         MqttMessenger(name, broker, settings.site.id, outbox)
         for name, broker in zip(names(settings), settings.mqtt, strict=True)
     ]
-
-
-def password(environment: Mapping[str, str] = os.environ) -> str | None:
-    """The brokers' password: DRYHOLD_MQTT_PASSWORD, or the systemd credential mqtt_password."""
-    if "DRYHOLD_MQTT_PASSWORD" in environment:
-        return environment["DRYHOLD_MQTT_PASSWORD"]
-    folder = environment.get("CREDENTIALS_DIRECTORY")
-    if folder is None:
-        return None
-    path = Path(folder) / "mqtt_password"
-    return path.read_text().rstrip("\n") if path.exists() else None
 
 
 class MqttMessenger:
@@ -92,10 +95,9 @@ class MqttMessenger:
         self._next_try = 0.0
         self._give_up = 0.0  # when an attempt to connect has taken too long
         self._window = WINDOW
-        self._in_flight: dict[
-            int, int | None
-        ] = {}  # the packet's number: the event's, if it is one
-        self._handed = 0  # the highest event number handed to this connection
+        self._in_flight: set[int] = set()  # packets of QoS 1 that are no events
+        self._feed: Feed | None = None  # of this connection
+        self._handed = 0  # the highest event number handed to it
         self._accepted: list[int] = []  # accepted, and not marked yet
         self._hold_until = 0.0  # after a refusal
         self._refusals = 0
@@ -137,7 +139,7 @@ class MqttMessenger:
         if self._connected:
             self._hand_over()
             self._publish("availability", "offline")
-            while self._connected and self._in_flight and self._monotonic() < deadline:
+            while self._connected and self._under_way() and self._monotonic() < deadline:
                 self._hear(wait_s=0.05)
                 self._hand_over()
         client.disconnect()
@@ -148,14 +150,9 @@ class MqttMessenger:
     # --- the connection
 
     def _connect(self) -> None:
-        client = paho.Client(
-            CallbackAPIVersion.VERSION2,
-            # The same for ever: a broker that still holds a dead connection of ours ends it, and
-            # its last will, before the new one says "online".
-            client_id=f"dryhold-{self._site_id}",
-            protocol=_VERSIONS[self._broker.version],
-            reconnect_on_failure=False,
-        )
+        # The same name for ever: a broker that still holds a dead connection of ours ends it, and
+        # its last will, before the new one says "online".
+        client = _client(self._broker, f"dryhold-{self._site_id}")
         news = self._news
         client.max_inflight_messages_set(IN_FLIGHT)
         client.will_set(f"{self._prefix}/availability", "offline", qos=1, retain=True)
@@ -167,7 +164,7 @@ class MqttMessenger:
             news.put(("connected", client, getattr(properties, "ReceiveMaximum", IN_FLIGHT)))
 
         def failed(_c: Any, _u: Any) -> None:
-            news.put(("lost", client, "nobody answers there"))
+            news.put(("lost", client, _reason(sys.exception())))
             client.disconnect()  # or paho would go on trying at its own pace
 
         def disconnected(_c: Any, _u: Any, _flags: Any, reason: Any, _p: Any) -> None:
@@ -176,20 +173,23 @@ class MqttMessenger:
         def published(_c: Any, _u: Any, packet: int, reason: Any, _p: Any) -> None:
             refused = str(reason) if reason.is_failure else None
             news.put(("published", client, (packet, refused)))
+            feed.answered(packet, accepted=refused is None)
 
+        def publish(body: bytes) -> int | None:
+            sent = client.publish(f"{self._prefix}/events", body, qos=1)
+            return sent.mid if sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
+
+        feed = Feed(publish)
         client.on_connect = connected
         client.on_connect_fail = failed
         client.on_disconnect = disconnected
         client.on_publish = published
-        self._client = client
+        self._client, self._feed = client, feed
         self._give_up = self._monotonic() + CONNECT_S
         try:
-            if self._broker.user is not None:
-                client.username_pw_set(self._broker.user, password())
-            if self._broker.tls:
-                client.tls_set(ca_certs=self._broker.authority)
-            client.connect_async(self._broker.host, self._broker.port, keepalive=KEEPALIVE_S)
-        except (OSError, ssl.SSLError, ValueError) as error:
+            _secure(client, self._broker)
+            _begin(client.connect_async, self._broker)
+        except (OSError, ValueError) as error:
             self._lost(str(error))
             return
         client.loop_start()
@@ -218,7 +218,6 @@ class MqttMessenger:
         log.info("%s: connected", self.name)
         self._window = WINDOW if receive_maximum >= IN_FLIGHT else receive_maximum
         self._connected, self._why, self._failures = True, None, 0
-        self._in_flight.clear()
         self._said, self._told_all = {}, False
         self._handed, self._readings_due = 0, float("-inf")
         self._publish("availability", "online")
@@ -226,7 +225,7 @@ class MqttMessenger:
     def _lost(self, why: str) -> None:
         if self._connected or self._failures == 0:
             log.warning("%s: %s; trying again", self.name, why)
-        self._client, self._connected, self._why = None, False, why
+        self._client, self._feed, self._connected, self._why = None, None, False, why
         self._in_flight.clear()
         self._next_try = self._monotonic() + self._wait(self._failures)
         self._failures += 1
@@ -238,19 +237,25 @@ class MqttMessenger:
 
     # --- events
 
+    def _under_way(self) -> bool:
+        return bool(self._in_flight) or (self._feed is not None and len(self._feed) > 0)
+
     def _hand_over(self) -> None:
-        if self._outbox.backlog(self.name) == 0 or self._monotonic() < self._hold_until:
+        if self._feed is None or self._monotonic() < self._hold_until:
             return
-        room = self._window - len(self._in_flight)
+        if self._outbox.backlog(self.name) == 0:
+            return
+        room = WINDOW - len(self._feed)
         if room <= 0:
             return
-        for number, event in self._outbox.waiting(self.name, self._handed, room):
-            if not self._publish("events", event, retain=False, number=number):
-                break
-            self._handed = number
+        found = self._outbox.waiting(self.name, self._handed, room)
+        if found:
+            self._handed = found[-1][0]
+            self._feed.add((number, _bytes(event)) for number, event in found)
 
     def _published(self, packet: int, refused: str | None) -> None:
-        number = self._in_flight.pop(packet, None)
+        self._in_flight.discard(packet)
+        number = None if self._feed is None else self._feed.numbers.pop(packet, None)
         if refused is None:
             if number is not None:
                 self._accepted.append(number)
@@ -261,10 +266,11 @@ class MqttMessenger:
         self._why = f"the broker refused a message: {refused}"
         if number is not None:
             # It stays in the outbox and goes first when the hold is over, with all after it.
-            self._handed = min(self._handed, number - 1)
-            if self._monotonic() >= self._hold_until:  # the first refusal of this attempt
-                self._hold_until = self._monotonic() + self._wait(self._refusals)
-                self._refusals += 1
+            if self._feed is not None:
+                self._feed.resume()
+            self._handed = number - 1
+            self._hold_until = self._monotonic() + self._wait(self._refusals)
+            self._refusals += 1
 
     def _mark(self) -> None:
         if not self._accepted:
@@ -302,19 +308,149 @@ class MqttMessenger:
         topic: str,
         body: Mapping[str, Any] | str,
         qos: int = 1,
-        retain: bool = True,
-        number: int | None = None,
     ) -> bool:
-        """Hand a message to the connection; False when that is gone."""
+        """Hand over a retained message; False when the connection is gone."""
         if self._client is None:
             return False
-        text = body if isinstance(body, str) else json.dumps(body, ensure_ascii=False)
-        sent = self._client.publish(f"{self._prefix}/{topic}", text.encode(), qos, retain)
+        properties = None
+        if topic == "readings" and self._broker.version == "5":
+            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            properties.MessageExpiryInterval = STALE_S
+        sent = self._client.publish(
+            f"{self._prefix}/{topic}", _bytes(body), qos, retain=True, properties=properties
+        )
         if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             return False
         if qos:
-            self._in_flight[sent.mid] = number
+            self._in_flight.add(sent.mid)
         return True
+
+
+def prove(settings: Settings, say: Callable[[str], None]) -> bool:
+    """Connects to each broker as the daemon would and has it take one message on the topic
+    "test"; tells each step, and what failed."""
+    good = [_prove(broker, settings.site.id, say) for broker in settings.mqtt]
+    return all(good)
+
+
+def _prove(broker: Mqtt, site_id: str, say: Callable[[str], None]) -> bool:
+    where = f"{broker.host} port {broker.port}"
+    say(f"mqtt {broker.host}:{broker.port}")
+    step = "name"
+    try:
+        addresses = socket.getaddrinfo(broker.host, broker.port, type=socket.SOCK_STREAM)
+        say(f"  ok      name: {broker.host} is {addresses[0][4][0]}")
+        step = "port"
+        with socket.create_connection((broker.host, broker.port), timeout=CONNECT_S) as line:
+            say(f"  ok      port: {where} answers")
+            step = "TLS"
+            if broker.tls:
+                with _context(broker).wrap_socket(line, server_hostname=broker.host) as secured:
+                    say(f"  ok      TLS: {secured.version()}")
+            else:
+                say("  note    TLS: not asked for")
+        step = "login"
+        said: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
+        client = _client(broker, f"dryhold-{site_id}-test")
+        client.on_connect = lambda _c, _u, _f, reason, _p: said.put(("login", reason))
+        client.on_connect_fail = lambda _c, _u: said.put(("login", _reason(sys.exception())))
+        client.on_disconnect = lambda _c, _u, _f, reason, _p: said.put(("ended", reason))
+        client.on_publish = lambda _c, _u, _m, reason, _p: said.put(("message", reason))
+        _secure(client, broker)
+        _begin(client.connect_async, broker)
+        client.loop_start()
+        try:
+            _answer(said, "login")
+            say(f"  ok      login: {'as ' + broker.user if broker.user else 'without a name'}")
+            step = "message"
+            client.publish(f"dryhold/{site_id}/test", b'{"test": true}', qos=1)
+            _answer(said, "message")
+            say(f"  ok      message: the broker took one on dryhold/{site_id}/test")
+        finally:
+            client.disconnect()
+            client.loop_stop()
+    except (OSError, UnicodeError, ValueError) as error:
+        say(f"  FAILED  {step}: {where}: {without(_reason(error), _secret(broker))}")
+        return False
+    if broker.version != "5":
+        say("  note    message: MQTT 3.1.1 cannot say whether an access list refused it")
+    return True
+
+
+def _answer(said: "queue.SimpleQueue[tuple[str, Any]]", step: str) -> None:
+    """Wait for the answer to one step; DeliveryError for any other."""
+    try:
+        kind, reason = said.get(timeout=CONNECT_S)
+    except queue.Empty:
+        raise DeliveryError(f"no answer in {CONNECT_S:.0f} s") from None
+    if kind != step or isinstance(reason, str) or reason.is_failure:
+        raise DeliveryError(f"the broker said: {reason}")
+
+
+# --- what connecting takes
+
+
+def _client(broker: Mqtt, client_id: str) -> paho.Client:
+    return paho.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=client_id,
+        protocol=_VERSIONS[broker.version],
+        reconnect_on_failure=False,
+    )
+
+
+def _secret(broker: Mqtt) -> str | None:
+    return None if broker.user is None else password(broker.password_name)
+
+
+def _context(broker: Mqtt) -> ssl.SSLContext:
+    """TLS as the settings say; OSError naming the file that will not do."""
+    try:
+        context = ssl.create_default_context(cafile=broker.authority)
+    except OSError as error:
+        raise DeliveryError(f"{broker.authority}: not a list of authorities: {error}") from error
+    if broker.certificate is not None:
+        try:
+            context.load_cert_chain(broker.certificate, broker.key, password="")  # never asks
+        except OSError as error:
+            raise DeliveryError(f"{broker.certificate}: no certificate and key: {error}") from error
+    return context
+
+
+def _secure(client: paho.Client, broker: Mqtt) -> None:
+    """Who we are, and TLS. OSError and ValueError for what is not there."""
+    if broker.user is not None:
+        client.username_pw_set(broker.user, _secret(broker))
+    if broker.tls:
+        client.tls_set_context(_context(broker))
+
+
+def _begin(connect: Callable[..., Any], broker: Mqtt) -> None:
+    """No session outlives its connection: what is not accepted is in the outbox, not there."""
+    if broker.version != "5":
+        connect(broker.host, broker.port, keepalive=KEEPALIVE_S)
+        return
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.SessionExpiryInterval = 0
+    connect(
+        broker.host, broker.port, keepalive=KEEPALIVE_S, clean_start=True, properties=properties
+    )
+
+
+def _reason(error: BaseException | None) -> str:
+    """Why a connection could not be made, as a person would say it."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"its certificate is not good: {error.verify_message}"
+    if isinstance(error, ssl.SSLError):
+        return f"TLS failed: {error.reason or error}"
+    if isinstance(error, socket.gaierror):
+        return f"the name is not known here: {error.strerror}"
+    return "nobody answers there" if error is None else str(error)
+
+
+def _bytes(body: Mapping[str, Any] | str) -> bytes:
+    text = body if isinstance(body, str) else json.dumps(body, ensure_ascii=False)
+    return text.encode()
 
 
 def _gist(alert: Mapping[str, Any]) -> tuple[Any, ...]:

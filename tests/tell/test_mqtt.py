@@ -18,7 +18,8 @@ from edge.model import ALERTS, Event, Reading, Status, Tick
 from edge.settings import Mqtt, Settings, load
 from edge.store.write import Writer
 from edge.tell import mqtt
-from edge.tell.mqtt import WINDOW, MqttMessenger, password
+from edge.tell.mqtt import WINDOW, MqttMessenger
+from edge.tell.secrets import password
 
 T0 = 1_764_072_000.0
 NAME = "mqtt here"
@@ -189,12 +190,16 @@ def test_what_waited_out_a_dead_broker_arrives_in_order(
 def test_nothing_is_marked_before_the_broker_accepts(
     outbox: Writer, messenger: Make, settings: Settings
 ) -> None:
-    """Events that are on the wire but never acknowledged all stay in the outbox."""
+    """One event is on the wire; as nobody acknowledges it, all stay in the outbox."""
     mute = Mute()
     try:
         teller = messenger(mute.port)
         keep(outbox, 5)
-        drive(teller, settings, lambda: mute.serve() or mute.events == 5, "5 events on the wire")
+        drive(teller, settings, lambda: mute.serve() or mute.events == 1, "an event on the wire")
+        for _ in range(20):
+            teller.tell(T0, newest(settings))
+            mute.serve()
+        assert mute.events == 1
         assert teller.state()["connected"]
         assert outbox.backlog(NAME) == 5
     finally:
@@ -318,21 +323,23 @@ def test_a_host_that_is_not_there_is_tried_again(
         drive(teller, settings, lambda: teller._failures >= 2, "two attempts")
     assert teller.state() == {
         "connected": False,
-        "why": "nobody answers there",
+        "why": "[Errno 111] Connection refused",
         "waiting": 2,
         "dropped": 0,
     }
-    assert teller._in_flight == {}
+    assert teller._in_flight == set()
 
 
 def test_the_password_comes_from_outside(tmp_path: Path) -> None:
     """The environment first, then systemd's credential, else none."""
     (tmp_path / "mqtt_password").write_text("of systemd\n")
     folder = {"CREDENTIALS_DIRECTORY": str(tmp_path)}
-    assert password({"DRYHOLD_MQTT_PASSWORD": "given", **folder}) == "given"
-    assert password(folder) == "of systemd"
-    assert password({"CREDENTIALS_DIRECTORY": str(tmp_path / "none")}) is None
-    assert password({}) is None
+    name = "mqtt_password"
+    assert password(name, {"DRYHOLD_MQTT_PASSWORD": "given", **folder}) == "given"
+    assert password(name, folder) == "of systemd"
+    assert password("second_broker", folder) is None
+    assert password(name, {"CREDENTIALS_DIRECTORY": str(tmp_path / "none")}) is None
+    assert password(name, {}) is None
 
 
 # --- the description

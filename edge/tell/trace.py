@@ -1,0 +1,125 @@
+"""A pressure over time as a small picture for a letter, with the words that stand for it."""
+
+import io
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+from PIL import Image, ImageDraw, ImageFont
+
+from edge.core import units
+
+WIDTH, HEIGHT = 1120, 440  # shown at half that or less: sharp on a phone
+LEFT, RIGHT, TOP, BOTTOM = 108, 24, 28, 56
+INK, SOFT, BAND, LINE, LIMIT = "#1d2733", "#8a949e", "#e9eef2", "#24506e", "#a3271f"
+PAPER = "#ffffff"
+
+
+class Mark(NamedTuple):
+    """A level drawn across the picture."""
+
+    name: str
+    kpa: float
+    limit: bool = False
+
+
+class Trace(NamedTuple):
+    """A PNG and its words."""
+
+    png: bytes
+    words: str
+
+
+def draw(
+    points: Sequence[Any],
+    step_s: float,
+    since: float,
+    until: float,
+    marks: Sequence[Mark],
+    unit: str,
+    zone: ZoneInfo,
+) -> Trace | None:
+    """The points (at, low, mean, high; kPa) of (since, until]; None where there are none."""
+    if not points:
+        return None
+    shown = [units.outside("pressure", m.kpa, unit) for m in marks]
+    lows = [units.outside("pressure", p.low, unit) for p in points]
+    highs = [units.outside("pressure", p.high, unit) for p in points]
+    least, most = min(*lows, *shown, lows[0]), max(*highs, *shown, highs[0])
+    margin = 0.06 * (most - least) or 1.0
+    least, most = least - margin, most + margin
+    image = Image.new("RGB", (WIDTH, HEIGHT), PAPER)
+    pen = ImageDraw.Draw(image)
+    font = ImageFont.load_default(24)
+
+    def x(at: float) -> float:
+        return LEFT + (at - since) / (until - since) * (WIDTH - LEFT - RIGHT)
+
+    def y(value: float) -> float:
+        return TOP + (most - value) / (most - least) * (HEIGHT - TOP - BOTTOM)
+
+    band = [value for mark, value in zip(marks, shown, strict=True) if not mark.limit]
+    if len(band) == 2:
+        pen.rectangle((LEFT, y(max(band)), WIDTH - RIGHT, y(min(band))), fill=BAND)
+    for mark, value in zip(marks, shown, strict=True):
+        colour = LIMIT if mark.limit else SOFT
+        pen.line((LEFT, y(value), WIDTH - RIGHT, y(value)), fill=colour, width=2)
+    for at in _hours(since, until, zone):
+        local = datetime.fromtimestamp(at, zone)
+        pen.line((x(at), HEIGHT - BOTTOM, x(at), HEIGHT - BOTTOM + 8), fill=SOFT, width=2)
+        pen.text((x(at), HEIGHT - BOTTOM + 12), f"{local:%H:%M}", INK, font, anchor="ma")
+    before = None
+    for point in points:
+        low, mean, high = (
+            units.outside("pressure", v, unit) for v in (point.low, point.mean, point.high)
+        )
+        here = x(point.at + step_s / 2)
+        pen.line((here, y(low), here, y(high)), fill=LINE, width=2)
+        if before is not None and point.at - before[0] <= 3.0 * step_s:  # a gap stays a gap
+            pen.line((before[1], before[2], here, y(mean)), fill=LINE, width=4)
+        before = (point.at, here, y(mean))
+    _levels(pen, font, [(y(v), f"{v:.4g}", m.limit) for m, v in zip(marks, shown, strict=True)])
+    pen.text((8, 2), unit, INK, font)
+    out = io.BytesIO()
+    image.quantize(32).save(out, "PNG", optimize=True)
+    return Trace(out.getvalue(), _words(lows, highs, points[-1].mean, since, until, unit, zone))
+
+
+def _levels(pen: Any, font: Any, levels: Sequence[tuple[float, str, bool]]) -> None:
+    """The numbers at the left, none upon another."""
+    free = float("inf")
+    for height, text, limit in sorted(levels, reverse=True):
+        if free - height >= 26:
+            pen.text((LEFT - 10, height), text, LIMIT if limit else INK, font, anchor="rm")
+            free = height
+
+
+def _hours(since: float, until: float, zone: ZoneInfo) -> list[float]:
+    """About six even hours of the local clock."""
+    length_h = (until - since) / 3600.0
+    every = next((h for h in (1, 2, 3, 4, 6, 12) if length_h / h <= 7), 24)
+    at = datetime.fromtimestamp(since, zone).replace(minute=0, second=0, microsecond=0)
+    found = []
+    while at.timestamp() <= until:
+        if at.timestamp() >= since and at.hour % every == 0:
+            found.append(at.timestamp())
+        at += timedelta(hours=1)
+    return found
+
+
+def _words(
+    lows: Sequence[float],
+    highs: Sequence[float],
+    last: float,
+    since: float,
+    until: float,
+    unit: str,
+    zone: ZoneInfo,
+) -> str:
+    first, end = (datetime.fromtimestamp(at, zone) for at in (since, until))
+    now = units.show("pressure", last, unit)
+    return (
+        f"Pressure from {first:%H:%M} to {end:%H:%M}: between {min(lows):.1f} and"
+        f" {max(highs):.1f} {unit}, last {now}."
+    )

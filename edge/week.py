@@ -1,0 +1,219 @@
+"""The account of a week: what ran, what was lost, how pure it was, what changed and what to do.
+
+Pure: rows that were kept go in, words come out. Medians, so that one odd rest or run does not
+speak for a week. What counts as a change is common practice, no source: a quarter more or less.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime, timedelta
+from statistics import median
+from typing import Any, NamedTuple, Protocol
+
+from edge.model import SUPPLY
+from edge.settings import Settings
+from edge.words import Words
+
+WEEK_S = 7 * 86400.0
+KINDS = (
+    "idle_measured",
+    "purity_measured",
+    "alert_raised",
+    "hold_test_finished",
+)
+MOST = 5000
+"""Of each kind in a week: a rest every two minutes would be as many."""
+
+NOTED = 1.25  # a quarter more, or a quarter less
+GROWN = 1.5  # times the commissioned loss
+PURITY_PCT = 0.5
+SOON = timedelta(days=30)
+
+
+class History(Protocol):
+    """What was kept (edge.store.read.Reader is one)."""
+
+    def events(
+        self,
+        limit: int = ...,
+        before: int | None = ...,
+        kinds: Sequence[str] = ...,
+        since: float | None = ...,
+        until: float | None = ...,
+    ) -> list[dict[str, Any]]: ...
+
+    def runs(self, since: float, until: float) -> Sequence[Any]: ...
+
+    def ribbon(self, channel: str, since: float, until: float, points: int = ...) -> Any: ...
+
+
+class Row(NamedTuple):
+    """One figure, of this week and of the one before; "" where there was none."""
+
+    label: str
+    now: str
+    before: str
+
+
+class Account(NamedTuple):
+    """A week in words, for mail and page alike."""
+
+    since: float
+    until: float
+    rows: tuple[Row, ...]
+    alerts: tuple[str, ...]
+    tests: tuple[str, ...]
+    due: tuple[str, ...]
+    changed: tuple[str, ...]
+    todo: tuple[str, ...]
+
+
+class _Figures(NamedTuple):
+    watched: float  # share of the time
+    runtime_s: float
+    starts: int
+    loss: float | None  # kPa/h at the reference pressure, median
+    nitrogen: float | None  # %, median
+    lowest: float | None
+    alerts: list[Mapping[str, Any]]
+    tests: list[Mapping[str, Any]]
+
+
+def account(
+    history: History, settings: Settings, picture: Mapping[str, Any], until: float
+) -> Account:
+    """The seven days before `until` (UTC) beside the seven before those."""
+    words = Words(settings)
+    now = _figures(history, settings, until)
+    before = _figures(history, settings, until - WEEK_S)
+    baseline = (picture.get("sections", {}).get(SUPPLY) or {}).get("baseline")
+    commissioned = None if baseline is None else float(baseline["loss_kpa_per_h"])
+    standing = picture.get("alerts", [])
+    due = _due(settings, datetime.fromtimestamp(until, settings.site.zone).date())
+    return Account(
+        until - WEEK_S,
+        until,
+        tuple(_rows(now, before, commissioned, words, settings)),
+        tuple(_alerts(now.alerts)),
+        tuple(_tests(now.tests, settings)),
+        due,
+        tuple(_changed(now, before, commissioned, words)) or ("Nothing worth a word.",),
+        tuple(_todo(standing, due, now)) or ("Nothing.",),
+    )
+
+
+def _figures(history: History, settings: Settings, until: float) -> _Figures:
+    since = until - WEEK_S
+    by_kind: dict[str, list[dict[str, Any]]] = {kind: [] for kind in KINDS}
+    for kind, found in by_kind.items():
+        found += reversed(history.events(MOST, None, [kind], since, until))
+    runs = history.runs(since, until)
+    ribbon = history.ribbon(settings.supply.pressure, since, until, int(WEEK_S // 900))
+    losses = [e["loss_at_reference_kpa_per_h"] for e in by_kind["idle_measured"]]
+    purities = [e["nitrogen_pct"] for e in by_kind["purity_measured"]]
+    return _Figures(
+        min(1.0, len(ribbon.points) * ribbon.step_s / WEEK_S),
+        sum(_within(run, since, until) for run in runs),
+        sum(1 for run in runs if run.started is not None and since < run.started <= until),
+        median(losses) if losses else None,
+        median(purities) if purities else None,
+        min(purities, default=None),
+        list(by_kind["alert_raised"]),
+        list(by_kind["hold_test_finished"]),
+    )
+
+
+def _within(run: Any, since: float, until: float) -> float:
+    """Seconds of a run inside the week; one whose start or end was not seen counts for nothing."""
+    if run.started is None:
+        return 0.0
+    ended = until if run.ended is None else min(run.ended, until)
+    return float(max(0.0, ended - max(run.started, since)))
+
+
+def _rows(
+    now: _Figures, before: _Figures, commissioned: float | None, words: Words, settings: Settings
+) -> Iterable[Row]:
+    def row(label: str, write: Any) -> Row:
+        return Row(label, write(now), write(before) if before.watched > 0.0 else "")
+
+    yield row("Watched", lambda f: f"{100.0 * f.watched:.0f} % of the time")
+    yield row("Generator ran", lambda f: words.duration(f.runtime_s) if f.starts else "not at all")
+    yield row("Starts", lambda f: str(f.starts))
+    yield row("Loss", lambda f: "" if f.loss is None else words.rate(f.loss))
+    if commissioned is not None:
+        yield Row("Loss when commissioned", words.rate(commissioned), "")
+    if settings.supply.oxygen is not None:
+        yield row("Nitrogen", lambda f: "" if f.nitrogen is None else words.percent(f.nitrogen))
+        yield row("Lowest nitrogen", lambda f: "" if f.lowest is None else words.percent(f.lowest))
+    yield row("Alerts", lambda f: str(len(f.alerts)))
+
+
+def _alerts(raised: Sequence[Mapping[str, Any]]) -> Iterable[str]:
+    counted: dict[tuple[str, str], int] = {}
+    for event in raised:
+        key = str(event["alert"]).replace("_", " "), str(event.get("section") or "the monitor")
+        counted[key] = counted.get(key, 0) + 1
+    for (alert, section), times in counted.items():
+        yield f"{alert}, {section}" + (f", {times} times" if times > 1 else "")
+
+
+def _tests(tests: Sequence[Mapping[str, Any]], settings: Settings) -> Iterable[str]:
+    for test in tests:
+        day = datetime.fromisoformat(test["at"]).astimezone(settings.site.zone)
+        yield f"{day:%a} {day.day} {day:%b}: {test['text']}"
+
+
+def _due(settings: Settings, today: date) -> tuple[str, ...]:
+    out = []
+    for channel in settings.channel:
+        if channel.calibrated is None:
+            continue
+        day = channel.calibrated + timedelta(seconds=channel.calibrate_every_s)
+        if day <= today + SOON:
+            word = "was" if day < today else "is"
+            out.append(f"Calibration of {channel.name} {word} due on {day.isoformat()}.")
+    return tuple(out)
+
+
+def _changed(
+    now: _Figures, before: _Figures, commissioned: float | None, words: Words
+) -> Iterable[str]:
+    if commissioned and now.loss is not None and now.loss > GROWN * commissioned:
+        yield f"The loss is {now.loss / commissioned:.1f} times what it was when commissioned."
+    if before.watched < 0.5 or now.watched < 0.5:
+        if now.watched < 0.9:
+            yield f"The monitor saw only {100.0 * now.watched:.0f} % of the week."
+        return
+    if now.loss is not None and before.loss and not 1 / NOTED < now.loss / before.loss < NOTED:
+        way = "grew" if now.loss > before.loss else "fell"
+        yield f"The loss {way} from {words.rate(before.loss)} to {words.rate(now.loss)}."
+    ran, did = now.runtime_s / now.watched, before.runtime_s / before.watched
+    if abs(ran - did) > 1800.0 and not 1 / NOTED < (ran + 1.0) / (did + 1.0) < NOTED:
+        way = "more" if ran > did else "less"
+        yield f"The generator ran {words.duration(abs(ran - did))} {way} than the week before."
+    if now.nitrogen is not None and before.nitrogen is not None:
+        moved = now.nitrogen - before.nitrogen
+        if abs(moved) >= PURITY_PCT:
+            way = "rose" if moved > 0.0 else "fell"
+            yield (
+                f"Nitrogen {way} from {words.percent(before.nitrogen)}"
+                f" to {words.percent(now.nitrogen)}."
+            )
+    if now.watched < 0.9:
+        yield f"The monitor saw only {100.0 * now.watched:.0f} % of the week."
+
+
+def _todo(
+    standing: Sequence[Mapping[str, Any]], due: Sequence[str], now: _Figures
+) -> Iterable[str]:
+    said = set()
+    for alert in standing:
+        todo = str(alert.get("todo") or "")
+        if todo and todo not in said:
+            said.add(todo)
+            yield f"{str(alert['alert']).replace('_', ' ').capitalize()}: {todo}"
+    yield from due
+    if now.tests and now.tests[-1].get("verdict") == "leaks":
+        yield "The last hold test leaks: find the leak and test again."
+    if now.watched < 0.9:
+        yield "Find out why the monitor did not see all of the week: power, card or wiring."
