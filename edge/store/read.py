@@ -228,7 +228,7 @@ class Reader:
 
     def _epochs(self) -> list[_Epoch]:
         rows = self._ask("SELECT first_ms, offset_ms FROM epochs ORDER BY first_ms").fetchall()
-        ends = [first for first, _ in rows[1:]] + [2**62]
+        ends = [*(first for first, _ in rows[1:]), 2**62][: len(rows)]
         return [_Epoch(first, end, offset) for (first, offset), end in zip(rows, ends, strict=True)]
 
     def _utc_s(self, steady_ms: int) -> float:

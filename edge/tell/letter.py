@@ -300,7 +300,8 @@ def _now(latest: Mapping[str, Any], section: object, settings: Settings) -> Part
 def message(letter: Letter, envelope: Envelope, settings: Settings) -> EmailMessage:
     """The letter as a message: text, HTML, the picture inside, and headers that thread it and
     mark it automatic (RFC 3834, RFC 5322)."""
-    out = EmailMessage(policy=SMTP)
+    # Long enough that no Message-ID is folded, which some receivers cannot put together again.
+    out = EmailMessage(policy=SMTP.clone(max_line_length=160))
     out["From"] = formataddr((f"dryhold {settings.site.name}", envelope.sender))
     out["To"] = envelope.recipient
     out["Subject"] = f"Re: {letter.subject}" if envelope.thread else letter.subject

@@ -90,10 +90,8 @@ def prove(settings: Settings, say: Callable[[str], None]) -> bool:
                 "Test letter",
                 "Nothing happened. Somebody on site tries out whether letters arrive.",
             )
-            number = f"test.{now.timestamp():.6f}"
-            envelope = Envelope(
-                mail.sender, recipient.address, _id(number, settings, mail), None, (), now
-            )
+            number = f"test.{now.timestamp():.6f}.{settings.site.id}"
+            envelope = Envelope(mail.sender, recipient.address, _id(number, mail), None, (), now)
             try:
                 session.send(letter.message(test, envelope, settings), recipient.address)
                 say(f"  ok      recipient: the server took a letter to {recipient.address}")
@@ -286,7 +284,7 @@ class MailMessenger:
         alone = len(told) == 1 and not digest
         last = max(events)
         number = str(first["id"]) if alone else f"{first['id']}.{last}.{len(told)}"
-        message_id = _id(number, self._settings, self._mail)
+        message_id = _id(number, self._mail)
         memory = {k: v for k, v in known.items() if k != "letter"}
         threads = dict(memory["threads"])
         thread = None
@@ -359,7 +357,7 @@ class MailMessenger:
             return False
         if due <= told:
             return False
-        message_id = _id(f"week.{due}", self._settings, self._mail)
+        message_id = _id(f"week.{due}.{self._settings.site.id}", self._mail)
         settings, link, history = (
             self._settings,
             self._link.removesuffix("/site/alerts"),
@@ -440,7 +438,13 @@ class MailMessenger:
         history = self._history
 
         def compose() -> EmailMessage:
-            drawn = _trace(history, settings, str(section), now) if picture else None
+            drawn = None
+            if picture:
+                try:
+                    drawn = _trace(history, settings, str(section), now)
+                except Exception:
+                    # The words must go out, whatever is wrong with the picture.
+                    log.exception("no picture in this letter")
             said = write(drawn)
             for note in notes:
                 said = letter.with_note(said, note)
@@ -513,12 +517,8 @@ def _trace(
     channel, marks = _channel(settings, section)
     if channel is None:
         return None
-    try:
-        with history() as kept:
-            ribbon = kept.ribbon(channel, now - TRACE_S, now, TRACE_POINTS)
-    except StoreError as error:
-        log.warning("no picture in this letter: %s", error)
-        return None
+    with history() as kept:
+        ribbon = kept.ribbon(channel, now - TRACE_S, now, TRACE_POINTS)
     unit = settings.site.units.pressure
     return trace.draw(
         ribbon.points, ribbon.step_s, now - TRACE_S, now, marks, unit, settings.site.zone
@@ -541,9 +541,9 @@ def _channel(settings: Settings, section: str) -> tuple[str | None, list[trace.M
     return None, []
 
 
-def _id(number: str, settings: Settings, mail: Mail) -> str:
+def _id(number: str, mail: Mail) -> str:
     """A Message-ID; the same for the same content for ever."""
-    return f"<{number}.{settings.site.id}@{mail.sender.partition('@')[2]}>"
+    return f"<{number}@{mail.sender.partition('@')[2]}>"
 
 
 def _short(address: str) -> str:

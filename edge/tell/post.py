@@ -97,6 +97,8 @@ class Session:
                     raise MailFault("TLS", f"{where} offers no STARTTLS; nothing is sent without")
                 self._server.starttls(context=context)
                 self._server.ehlo_or_helo_if_needed()
+        except MailFault:
+            raise
         except ssl.SSLError as error:
             raise MailFault("TLS", f"{where}: {_reason(error)}") from error
         except (smtplib.SMTPException, OSError) as error:
