@@ -43,18 +43,17 @@ class LeakGrowth(Detector):
         # lies a run that tells the cause.
         newest, before = (now.trend.rests[i][1] / (now.baseline.loss or 1.0) for i in (-1, -2))
         both = newest >= NEARLY * limit and before >= STRADDLED * limit
+        # A run between the last two rests, and not one from before the trouble, tells the cause.
         between = not now.trend.rises or now.trend.rises[-1][0] > now.trend.rests[-2][0]
-        step = both and between and last.above(1.0, STEP_SURENESS)
+        step = both and last.above(1.0, STEP_SURENESS)
         was = now.baseline.loss or 1.0
-        lately = [r[1] / was > GROWING for r in now.trend.rests[-4:]]
         slow = (
-            sum(lately) >= 3
+            sum(r[1] / was > GROWING for r in now.trend.rests[-4:]) >= 3
             and len(now.trend.rests) >= 6
-            and (not now.trend.rises or now.trend.rises[-1][0] > now.trend.rests[-3][0])
             and days.value > SLOW_GROWTH
             and days.above(1.0, SLOW_SURENESS)
         )
-        return step or slow
+        return between and (step or slow)
 
     def tell(self, now: Now) -> Telling:
         ratio = now.trend.loss(now.baseline, last=2)

@@ -217,7 +217,7 @@ def test_hardware_guide_settings_are_right() -> None:
     """Every channel that the wiring guide shows passes the check, all of them on one box."""
     guide = (Path(__file__).parents[2] / "hardware.md").read_text()
     blocks = re.findall(r"```toml\n(.*?)```", guide, re.DOTALL)
-    channels = [row for block in blocks for row in tomllib.loads(block)["channel"]]
+    channels = [row for block in blocks for row in tomllib.loads(block).get("channel", [])]
     assert {row["name"] for row in channels} == {c.name for c in site(*channels).channel}
     kinds = {row["input"].partition(":")[0] for row in channels}
     assert kinds == set(KINDS) - {"simulated"}
