@@ -1,6 +1,8 @@
 """A real mosquitto on loopback, and a receiver that remembers."""
 
 import queue
+import resource
+import signal
 import socket
 import subprocess
 import time
@@ -42,9 +44,16 @@ def answers(port: int) -> bool:
 class Broker:
     """mosquitto with a configuration of its own; may be stopped and started on its port."""
 
-    def __init__(self, program: str, folder: Path, lines: str = "allow_anonymous true") -> None:
+    def __init__(
+        self,
+        program: str,
+        folder: Path,
+        lines: str = "allow_anonymous true",
+        largest_file: int | None = None,
+    ) -> None:
+        """`largest_file`: bytes beyond which every write fails, as on a full disk."""
         self.port = free_port()
-        self._program, self._folder = program, folder
+        self._program, self._folder, self._largest = program, folder, largest_file
         self._config = folder / "mosquitto.conf"
         # Started by root it would become a user who cannot read a test's folder.
         self._config.write_text(f"user root\nlistener {self.port} 127.0.0.1\n{lines}\n")
@@ -54,7 +63,10 @@ class Broker:
     def start(self) -> None:
         with (self._folder / "mosquitto.log").open("ab") as log:
             self._process = subprocess.Popen(
-                [self._program, "-c", str(self._config)], stdout=log, stderr=log
+                [self._program, "-c", str(self._config)],
+                stdout=log,
+                stderr=log,
+                preexec_fn=None if self._largest is None else self._fill,
             )
         try:
             until(lambda: answers(self.port), "mosquitto")
@@ -62,22 +74,46 @@ class Broker:
             self.stop()
             raise
 
+    def _fill(self) -> None:
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (self._largest or 0, self._largest or 0))
+
     def stop(self) -> None:
         if self._process is not None:
             self._process.terminate()
             self._process.wait(DEADLINE_S)
             self._process = None
 
+    def kill(self) -> None:
+        """As when its power fails: nothing is said, nothing is put down."""
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait(DEADLINE_S)
+            self._process = None
+
+    def signal(self, number: int) -> None:
+        if self._process is not None:
+            self._process.send_signal(number)
+
+    def log(self) -> str:
+        return (self._folder / "mosquitto.log").read_text(errors="replace")
+
 
 class Receiver:
     """Subscribes to everything; keeps (topic, payload, retained) in the order of arrival."""
 
-    def __init__(self, port: int, user: tuple[str, str] | None = None) -> None:
+    def __init__(
+        self,
+        port: int,
+        user: tuple[str, str] | None = None,
+        secure: Callable[[paho.Client], object] = lambda _: None,
+    ) -> None:
         self.got: list[tuple[str, bytes, bool]] = []
         subscribed: queue.SimpleQueue[None] = queue.SimpleQueue()
         self._client = paho.Client(CallbackAPIVersion.VERSION2)
         if user is not None:
             self._client.username_pw_set(*user)
+        secure(self._client)
         self._client.on_message = lambda _c, _u, m: self.got.append((m.topic, m.payload, m.retain))
         self._client.on_subscribe = lambda *_: subscribed.put(None)
         self._client.connect("127.0.0.1", port)
