@@ -15,6 +15,7 @@ COMMANDS = {
     "backtest": "show what other settings would have said about this site's history",
     "hold": "judge, start, follow, stop, list or judge again hold tests",
     "page": "serve the status page",
+    "access": "set the technician's access code, or make a certificate for the page",
     "run": "watch a site: sense, judge, keep and tell, until stopped",
     "notify-test": "try every way of telling, end to end, and say exactly what failed",
     "export": "write what was kept as a recording, CSV",

@@ -25,5 +25,9 @@ class StoreError(DryholdError, OSError):
     """The database could not be opened, migrated, read or written."""
 
 
+class AccessError(DryholdError, PermissionError):
+    """An access code that cannot be set, read or accepted."""
+
+
 class DeliveryError(DryholdError, ConnectionError):
     """A message was not accepted by its receiver; it stays in the outbox."""

@@ -275,6 +275,9 @@ class Mail(_Table):
 class Page(_Table):
     address: Name = "0.0.0.0"
     port: Annotated[int, Field(ge=1, le=65535)] = 8080
+    certificate: str | None = None  # with its key: the page then speaks TLS, and nothing else
+    key: str | None = None
+    plain_sign_in: bool = False  # whether a technician may sign in from afar without TLS
 
 
 class Keeping(_Table):
@@ -760,6 +763,13 @@ def _recipients(raw: Raw) -> Iterator[str]:
             seen.setdefault(same, where)
 
 
+def _page(raw: Raw) -> Iterator[str]:
+    page = _table(raw, "page")
+    if ("certificate" in page) != ("key" in page):
+        missing = "key" if "certificate" in page else "certificate"
+        yield f"page.{missing}: expected certificate and key together, found one alone"
+
+
 _RULES: tuple[Callable[[Raw], Iterator[str]], ...] = (
     _band,
     _references,
@@ -771,4 +781,5 @@ _RULES: tuple[Callable[[Raw], Iterator[str]], ...] = (
     _box,
     _servers,
     _recipients,
+    _page,
 )

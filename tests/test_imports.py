@@ -89,6 +89,7 @@ MAY: dict[str, tuple[str, ...]] = {
     "edge.wiring": ("edge",),
     "edge.demo": ("edge",),
     "edge.commands": ("edge",),
+    "edge.commands.access": ("edge", "web"),
     "edge.commands.page": ("edge", "web"),
     "edge.__main__": ("edge",),
     "web": (
@@ -96,6 +97,9 @@ MAY: dict[str, tuple[str, ...]] = {
         "edge.errors",
         "edge.settings",
         "edge.core.units",
+        "edge.hold.methods",
+        "edge.hold.where",
+        "edge.recording",
         "edge.week",
         "edge.store.read",
         "edge.store.requests",

@@ -1,4 +1,4 @@
-"""The status page: a process of its own that only reads."""
+"""The page: a process of its own. It reads, and what a technician asks for goes into the letterbox."""
 
 import gzip
 import time
@@ -8,7 +8,7 @@ from pathlib import Path
 from flask import Flask, Response, request
 
 from edge.settings import Settings
-from web import views
+from web import records, technician, views
 
 _TEXT = ("text/", "application/json", "application/javascript", "image/svg+xml")
 
@@ -18,24 +18,32 @@ POLICY = (
 )
 """Nothing but our own files, and nothing inline."""
 
+LARGEST_FORM = 64 * 1024
+
 
 def create_app(
     settings: Settings,
     state_dir: Path,
     runtime_dir: Path,
     clock: Callable[[], float] = time.time,
+    steady: Callable[[], float] = time.monotonic,
 ) -> Flask:
     """The page of one site.
 
     `state_dir` holds the database, opened read-only for each request; `runtime_dir` holds the
     daemon's latest.json; `clock` gives UTC in seconds since 1970. Nothing needs to be there yet:
-    the page then says that it is blind.
+    the page then says that it is blind. `steady` gives seconds that never jump, in which sessions
+    and waits are counted.
     """
     app = Flask(__name__)
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True
     app.config["SEND_FILE_MAX_AGE_DEFAULT"] = 3600
-    app.register_blueprint(views.blueprint(views.Site(settings, state_dir, runtime_dir, clock)))
+    app.config["MAX_CONTENT_LENGTH"] = app.config["MAX_FORM_MEMORY_SIZE"] = LARGEST_FORM
+    site = views.Site(settings, state_dir, runtime_dir, clock)
+    app.register_blueprint(views.blueprint(site))
+    app.register_blueprint(records.blueprint(site))
+    app.register_blueprint(technician.blueprint(site, steady))
 
     packed: dict[str, bytes] = {}
 
@@ -45,6 +53,7 @@ def create_app(
         response.vary.add("Accept-Encoding")
         if (
             response.status_code != 200
+            or (response.is_streamed and request.endpoint != "static")
             or not request.accept_encodings.quality("gzip")
             or not (response.mimetype or "").startswith(_TEXT)
         ):
@@ -62,9 +71,13 @@ def create_app(
 
     @app.after_request
     def guard(response: Response) -> Response:
-        response.headers["Content-Security-Policy"] = POLICY
+        inside = request.blueprint == technician.NAME
+        response.headers["Content-Security-Policy"] = (
+            POLICY.replace("form-action 'none'", "form-action 'self'") if inside else POLICY
+        )
         response.headers["X-Content-Type-Options"] = "nosniff"
-        response.headers["Referrer-Policy"] = "no-referrer"
+        # With "no-referrer" a browser hides the origin of a form, which is checked inside.
+        response.headers["Referrer-Policy"] = "same-origin" if inside else "no-referrer"
         response.headers.setdefault("Cache-Control", "no-store")
         return response
 

@@ -340,3 +340,73 @@ def bars(
         f'<svg class="plot" x="0" y="0" width="100%" height="84%">{body}</svg>{_below(marks, f)}',
         name,
     )
+
+
+class Slope(NamedTuple):
+    """A straight line through (`at`, `value`) with its slope and the range of slopes, per second;
+    `since` is where the readings begin that it rests on."""
+
+    at: float
+    value: float
+    slope: float
+    low: float
+    high: float
+    since: float
+
+
+def _every(span_s: float) -> tuple[float, str]:
+    """A round step of elapsed time that gives at most six marks."""
+    for step, unit in ((60, "min"), (300, "min"), (600, "min"), (1800, "min"), (3600, "h")):
+        if span_s / step <= 6:
+            return step, unit
+    return next(s for s in (7200, 14400, 21600, 86400) if span_s / s <= 7 or s == 86400), "h"
+
+
+def elapsed(span_s: float) -> list[Tick]:
+    """Marks at round times since the start."""
+    step, unit = _every(span_s)
+    each = 60.0 if unit == "min" else 3600.0
+    marks = [n * step for n in range(1, int(span_s // step) + 1)]
+    return [Tick(s, f"{s / each:g} {unit}") for s in marks]
+
+
+def trace(
+    f: Frame,
+    dots: Sequence[tuple[float, float]],
+    line: Slope | None,
+    *,
+    name: str,
+    levels: Sequence[Level],
+) -> Markup:
+    """The gauge over a hold test, with the fitted loss and its bounds."""
+    marks = elapsed(f.until - f.since)
+    body = _across(marks, f)
+
+    def spot(at: float, value: float) -> str:
+        # Not kept inside: a steep bound leaves the picture, and is cut off there.
+        y = (f.top - value) / (f.top - f.bottom) * 1000.0
+        return f"{f.x(at) * 10:.0f} {min(max(y, -9999.0), 9999.0):.0f}"
+
+    inner = ""
+    if line is not None:
+        a, b = max(line.since, f.since), f.until
+
+        def at(x: float, slope: float) -> str:
+            return spot(x, line.value + slope * (x - line.at))
+
+        middle = spot(line.at, line.value)
+        inner += (
+            f'<path class="wedge" d="M{at(a, line.low)}L{middle}L{at(a, line.high)}z'
+            f'M{at(b, line.low)}L{middle}L{at(b, line.high)}z"/>'
+            f'<path class="fit" d="M{at(a, line.slope)}L{at(b, line.slope)}"/>'
+        )
+    if dots:
+        inner += f'<path class="line" d="M{"L".join(spot(*dot) for dot in dots)}"/>'
+    body += (
+        '<svg class="curve cut" width="100%" height="100%" viewBox="0 0 1000 1000" '
+        f'preserveAspectRatio="none">{inner}</svg>{_levels(levels, f)}'
+    )
+    return _wrap(
+        f'<svg class="plot" x="0" y="0" width="100%" height="84%">{body}</svg>{_below(marks, f)}',
+        name,
+    )

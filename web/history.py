@@ -434,6 +434,7 @@ KINDS: Mapping[str, str] = {
     "purity_measured": "Purity",
     "hold_test_started": "Hold test",
     "hold_test_finished": "Hold test",
+    "valves_put_back": "Valves back",
     "channel_failed": "Channel",
     "channel_recovered": "Channel",
     "monitor_started": "Monitor",
@@ -447,7 +448,7 @@ LOGS: Mapping[str, tuple[str, tuple[str, ...]]] = {
         "Alerts",
         ("alert_raised", "alert_cleared", "alert_acknowledged", "alert_shelved"),
     ),
-    "tests": ("Hold tests", ("hold_test_started", "hold_test_finished")),
+    "tests": ("Hold tests", ("hold_test_started", "hold_test_finished", "valves_put_back")),
     "cycles": ("Cycles", ("cut_in", "cut_out", "run_measured", "idle_measured", "purity_measured")),
     "monitor": (
         "Monitor",

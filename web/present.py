@@ -11,6 +11,7 @@ from typing import Any
 from edge.model import QUANTITIES, SUPPLY
 from edge.settings import Settings
 from web import notes
+from web.course import owner_rows
 from web.shown import (
     DASH,
     NBSP,
@@ -457,7 +458,7 @@ def first_view(
         notes=tuple(note(a, settings, local) for a in picture.get("alerts") or ()),
         systems=systems(picture, settings),
         not_judged=tuple(picture.get("not_judged") or ()),
-        hold_test=_rows(picture.get("hold_test"), settings),
+        hold_test=owner_rows(picture.get("hold_test"), settings, local),
         demo=None
         if seen.speed == 1.0
         else f"Demo: a simulated plant, not a real site. Time runs {seen.speed:g} times faster than life.",

@@ -37,6 +37,12 @@ class Site:
         except (OSError, StoreError):
             return None, None
 
+    def view(self) -> tuple[dict[str, Any] | None, present.FirstView, Local]:
+        """The newest, what the first view says of it, and the time at the site."""
+        latest, saved_at = self.latest()
+        view = present.first_view(latest, saved_at, self.settings, self.clock())
+        return latest, view, Local(self.settings.site.zone, view.seen.site_now)
+
     def reader(self) -> read.Reader:
         return read.Reader(self.state_dir)
 
@@ -65,10 +71,7 @@ def blueprint(site: Site) -> Blueprint:
             "read_s": present.READ_S,
         }
 
-    def _view() -> tuple[dict[str, Any] | None, present.FirstView, Local]:
-        latest, saved_at = site.latest()
-        view = present.first_view(latest, saved_at, settings, site.clock())
-        return latest, view, Local(own.zone, view.seen.site_now)
+    _view = site.view
 
     def _ribbon(
         db: read.Reader, latest: dict[str, Any] | None, local: Local, span: history.Span

@@ -1,15 +1,18 @@
-"""dryhold page: the status page, a process of its own that only reads."""
+"""dryhold page: the page, a process of its own."""
 
 import argparse
+import logging
 import signal
+import ssl
 import threading
 from pathlib import Path
 
+from cheroot.ssl.builtin import BuiltinSSLAdapter
 from cheroot.wsgi import Server
 
-from edge.errors import StoreError
-from edge.settings import load
-from web import create_app
+from edge.errors import AccessError, StoreError
+from edge.settings import Page, load
+from web import LARGEST_FORM, create_app
 
 THREADS = 4
 
@@ -25,11 +28,14 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
     settings = load(args.settings)
     host = args.host or settings.page.address
     port = settings.page.port if args.port is None else args.port
     app = create_app(settings, args.state, args.runtime or args.state)
     server = Server((host, port), app, numthreads=THREADS, server_name=settings.site.id)
+    server.max_request_body_size = LARGEST_FORM
+    server.ssl_adapter = _tls(settings.page)
     try:
         server.prepare()
     except OSError as error:
@@ -42,6 +48,21 @@ def run(args: argparse.Namespace) -> int:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, stop)
     shown = "localhost" if server.bind_addr[0] in ("0.0.0.0", "::") else server.bind_addr[0]
-    print(f"{settings.site.name}: http://{shown}:{server.bind_addr[1]}/", flush=True)
+    scheme = "http" if server.ssl_adapter is None else "https"
+    print(f"{settings.site.name}: {scheme}://{shown}:{server.bind_addr[1]}/", flush=True)
     server.serve()
     return 0
+
+
+def _tls(page: Page) -> BuiltinSSLAdapter | None:
+    """What encrypts, where the settings name a certificate and its key."""
+    if page.certificate is None or page.key is None:
+        return None
+    try:
+        adapter = BuiltinSSLAdapter(page.certificate, page.key)
+    except (OSError, ssl.SSLError) as error:
+        raise AccessError(
+            f"page.certificate: expected a certificate and its key, found: {error}"
+        ) from error
+    adapter.context.minimum_version = ssl.TLSVersion.TLSv1_2
+    return adapter

@@ -39,6 +39,7 @@ class Course(Kept):
         "method",
         "by",
         "note",
+        "checklist",
         "to_end",
         "requested_t",
         "holding",
@@ -68,6 +69,7 @@ class Course(Kept):
         self.method: dict[str, Any] = {}
         self.by = ""
         self.note: str | None = None
+        self.checklist: dict[str, Any] | None = None  # what was confirmed before the start, by whom
         self.to_end = False
         self.requested_t = 0.0
         self.holding = Holding()
@@ -93,11 +95,13 @@ class Course(Kept):
         self.by = request.by
         note = request.what.get("note")
         self.note = None if note is None else str(note)
+        checklist = request.what.get("checklist")
+        self.checklist = None if checklist is None else dict(checklist)
         self.to_end = bool(request.what.get("to_end", False))
         self._shown = None
         place = "the supply" if self.section == SUPPLY else self.section
         text = f"{self.by} started a hold test ({method.name}) of {place}."
-        numbers = {"method": method.name, "by": self.by, "note": self.note}
+        numbers = {"method": method.name, **self._given()}
         return [Event(at, "hold_test_started", text, self.section, numbers)]
 
     def _against(self, name: str, method: Method | None) -> str | None:
@@ -118,6 +122,24 @@ class Course(Kept):
         if self.stage == HOLDING:
             return [self._end(self.holding.stop(t), stamp)]
         return [self._unstarted(t, "it was stopped before the pressure could be judged", stamp)]
+
+    def put_back(self, request: Request, at: float) -> list[Event]:
+        """A person says which valves are back as they were after the last test."""
+        if self.running or self.result is None:
+            self.refused = "no hold test of this section is over, so no valve is to be put back"
+            return []
+        self.refused = None
+        valves = [str(valve) for valve in request.what.get("valves", [])]
+        done = {"at": iso(at), "by": request.by, "valves": valves}
+        self.result = {**self.result, "put_back": done}
+        text = f"{request.by} has put every valve back: {'; '.join(valves) or 'none was moved'}."
+        numbers = {"test_at": self.result["at"], "valves": valves, "by": request.by}
+        return [Event(at, "valves_put_back", text, self.section, numbers)]
+
+    def _given(self) -> dict[str, Any]:
+        """What the person who asked for it said."""
+        given: dict[str, Any] = {"by": self.by, "note": self.note}
+        return given if self.checklist is None else {**given, "checklist": self.checklist}
 
     # --- looked at
 
@@ -190,8 +212,7 @@ class Course(Kept):
         numbers = {
             "started": iso(stamp(start_t)),
             **numbers,
-            "by": self.by,
-            "note": self.note,
+            **self._given(),
         }
         aside = {
             "start_t": start_t,
@@ -212,8 +233,7 @@ class Course(Kept):
             "why": f"The test does not count: {why}.",
             "duration_s": 0.0,
             "void": why,
-            "by": self.by,
-            "note": self.note,
+            **self._given(),
         }
         text = f"The hold test ({self.method['name']}) is void: {why}."
         event = Event(stamp(t), "hold_test_finished", text, self.section, numbers)
@@ -249,8 +269,7 @@ class Course(Kept):
             "counts": self.method["counts"],
             "source": self.method["source"],
             "state": self.stage,
-            "by": self.by,
-            "note": self.note,
+            **self._given(),
             "requested": iso(stamp(self.requested_t)),
             "started": iso(stamp(start_t)) if self.stage == HOLDING else None,
             "since": iso(stamp(start_t)),
@@ -385,15 +404,19 @@ class Tests(Kept):
         faults: Mapping[str, str],
         supply: Supply,
     ) -> list[Event]:
-        """Start or stop a test, or take a verdict as seen. The tick's readings begin a test."""
+        """Start or stop a test, hear that valves are back, or take a verdict as seen.
+
+        The tick's readings begin a test."""
         section = request.what.get("section")
-        if request.kind in ("hold_start", "hold_stop"):
+        if request.kind in ("hold_start", "hold_stop", "hold_put_back"):
             course = self.courses.get(str(section or SUPPLY))
             if course is None:
                 self.courses[SUPPLY].refused = f"no section is called {section}"
                 return []
             if request.kind == "hold_stop":
                 return course.stop(t, supply.stamp)
+            if request.kind == "hold_put_back":
+                return course.put_back(request, supply.stamp(t))
             events = course.start(request, t, supply.stamp(t))
             return events + (
                 self._look(course.section, t, values, faults, supply) if events else []

@@ -19,6 +19,7 @@ KINDS = {
     "shelve": "an alert stays quiet for a limited time",
     "hold_start": "begin a hold test",
     "hold_stop": "end the hold test",
+    "hold_put_back": "after a hold test every valve is back as it was",
     "working": "a technician is at work: keep alerts quiet for a limited time",
 }
 """What may be asked for."""

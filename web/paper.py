@@ -1,0 +1,199 @@
+"""A record as PDF: python -m web.paper, JSON of a web.record.Record in, PDF out.
+
+A process of its own for each sheet, so that what drawing takes of memory is given back. The
+typeface (Bitstream Vera) comes with the library; nothing is fetched.
+"""
+
+import json
+import sys
+from collections.abc import Mapping
+from importlib.resources import as_file, files
+from io import BytesIO
+from typing import Any
+from xml.sax.saxutils import escape
+
+from reportlab.lib.colors import Color, black, white
+from reportlab.lib.pagesizes import A4
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table
+
+INK, SOFT, RULE = black, Color(0.33, 0.33, 0.33), Color(0.7, 0.7, 0.7)
+WEDGE = Color(0.86, 0.86, 0.86)
+MARGIN = 18 * mm
+
+
+def _fonts() -> None:
+    for name, file in (("Text", "Vera.ttf"), ("Strong", "VeraBd.ttf")):
+        with as_file(files("reportlab") / "fonts" / file) as path:
+            pdfmetrics.registerFont(TTFont(name, str(path)))
+
+
+def _style(size: float, font: str = "Text", **more: Any) -> ParagraphStyle:
+    return ParagraphStyle(
+        f"{font}{size}", fontName=font, fontSize=size, leading=size * 1.35, textColor=INK, **more
+    )
+
+
+class Trace(Flowable):  # type: ignore[misc]
+    """The gauge over the test, the fitted line and the wedge of its bounds."""
+
+    def __init__(self, record: Mapping[str, Any], width: float, height: float) -> None:
+        super().__init__()
+        self.record, self.width, self.height = record, width, height
+
+    def draw(self) -> None:
+        c, record = self.canv, self.record
+        dots = record["trace"]
+        left, bottom = 15 * mm, 9 * mm
+        wide, high = self.width - left, self.height - bottom - 3 * mm
+        until = max(dots[-1][0], 60.0)
+        values = [v for _, v in dots]
+        low, top = min(values), max(values)
+        room = max((top - low) * 0.12, 0.05 * max(abs(top), 1.0) * 0.1)
+        low, top = low - room, top + room
+
+        def spot(s: float, v: float) -> tuple[float, float]:
+            return left + wide * s / until, bottom + high * (v - low) / (top - low)
+
+        c.setStrokeColor(RULE)
+        c.setLineWidth(0.5)
+        c.setFont("Text", 7)
+        c.setFillColor(SOFT)
+        for n in range(5):
+            value = low + (top - low) * n / 4.0
+            y = spot(0.0, value)[1]
+            c.line(left, y, left + wide, y)
+            c.drawRightString(left - 2 * mm, y - 2.5, f"{value:.2f}")
+        each, unit = (3600.0, "h") if until > 2 * 3600.0 else (60.0, "min")
+        for n in range(5):
+            s = until * n / 4.0
+            text = f"{s / each:.1f}".removesuffix(".0")
+            c.drawCentredString(spot(s, low)[0] if n else left, bottom - 4 * mm, f"{text} {unit}")
+        c.drawString(left, self.height - 2 * mm, f"gauge, {record['unit']}")
+        clip = c.beginPath()
+        clip.rect(left, bottom, wide, high)
+        c.saveState()
+        c.clipPath(clip, stroke=0, fill=0)
+        if record["fit"] is not None:
+            at, value, slope, least, most, since = record["fit"]
+            c.setFillColor(WEDGE)
+            for end in (since, until):
+                path = c.beginPath()
+                path.moveTo(*spot(end, value + least * (end - at)))
+                path.lineTo(*spot(at, value))
+                path.lineTo(*spot(end, value + most * (end - at)))
+                path.close()
+                c.drawPath(path, stroke=0, fill=1)
+            c.setStrokeColor(INK)
+            c.setLineWidth(0.8)
+            c.setDash(4, 2)
+            c.line(
+                *spot(since, value + slope * (since - at)),
+                *spot(until, value + slope * (until - at)),
+            )
+            c.setDash()
+        c.setStrokeColor(INK)
+        c.setLineWidth(1.1)
+        path = c.beginPath()
+        path.moveTo(*spot(*dots[0]))
+        for s, v in dots[1:]:
+            path.lineTo(*spot(s, v))
+        c.drawPath(path, stroke=1, fill=0)
+        c.restoreState()
+
+
+def _table(rows: list[list[str]], width: float) -> Table:
+    name, text = _style(8.5, textTransform=None), _style(8.5)
+    cells = [[Paragraph(escape(a), name), Paragraph(escape(b), text)] for a, b in rows]
+    return Table(
+        cells,
+        colWidths=[48 * mm, width - 48 * mm],
+        style=[
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("LINEBELOW", (0, 0), (-1, -1), 0.4, RULE),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ("TOPPADDING", (0, 0), (-1, -1), 1.5),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
+        ],
+    )
+
+
+def pdf(record: Mapping[str, Any], signatures: list[str]) -> bytes:
+    """The sheet; `record` as dataclasses.asdict gives it, its drawing left out."""
+    _fonts()
+    out = BytesIO()
+    width = A4[0] - 2 * MARGIN
+
+    def sheet(canvas: Canvas, document: Any) -> None:
+        canvas.saveState()
+        canvas.setFont("Text", 7)
+        canvas.setFillColor(SOFT)
+        canvas.drawString(MARGIN, 10 * mm, f"Record {record['name']}, printed {record['made']}")
+        canvas.drawRightString(A4[0] - MARGIN, 10 * mm, f"page {document.page}")
+        canvas.restoreState()
+
+    head = _style(10.5, "Strong", spaceBefore=9, spaceAfter=3)
+    verdict = Table(
+        [
+            [Paragraph(escape(record["headline"]), _style(13, "Strong"))],
+            [Paragraph(escape(record["sentence"]), _style(9))],
+        ],
+        colWidths=[width],
+        style=[
+            ("BOX", (0, 0), (-1, -1), 1.5 if record["verdict"] == "leaks" else 0.8, INK),
+            ("LEFTPADDING", (0, 0), (-1, -1), 8),
+            ("BACKGROUND", (0, 0), (-1, -1), white),
+        ],
+    )
+    story: list[Any] = [
+        Paragraph(escape(record["site"]), _style(9)),
+        Paragraph(escape(record["title"]), _style(16, "Strong", spaceAfter=6)),
+        verdict,
+    ]
+    for warning in record["warnings"]:
+        story.append(Paragraph(f"Note: {escape(warning)}", _style(9, "Strong", spaceBefore=5)))
+    story.append(Paragraph(escape(record["raw_counts"]), _style(8.5, spaceBefore=5)))
+    if len(record["trace"]) > 1:
+        drawn = [Spacer(1, 3 * mm), Trace(record, width, 62 * mm)]
+        story.append(KeepTogether([*drawn, Paragraph(escape(record["caption"]), _style(8))]))
+    for part in record["parts"]:
+        table = _table(part["rows"], width)
+        story.append(KeepTogether([Paragraph(escape(part["title"]), head), table]))
+    if record["where"]:
+        lines = [Paragraph(escape(line), _style(8.5, spaceAfter=2)) for line in record["where"]]
+        story.append(KeepTogether([Paragraph("Where to look", head), *lines]))
+    signs = Table(
+        [["", "", ""], [f"{name}, date" for name in signatures]],
+        colWidths=[width / 3.0] * 3,
+        rowHeights=[15 * mm, 6 * mm],
+        style=[
+            ("LINEBELOW", (0, 0), (-1, 0), 0.6, INK),
+            ("FONT", (0, 1), (-1, 1), "Text", 8),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+        ],
+    )
+    caution = Paragraph(f"Caution. {escape(record['caution'])}", _style(8, spaceBefore=8))
+    story.append(KeepTogether([signs, caution]))
+    document = SimpleDocTemplate(
+        out,
+        pagesize=A4,
+        leftMargin=MARGIN,
+        rightMargin=MARGIN,
+        topMargin=16 * mm,
+        bottomMargin=18 * mm,
+        title=f"{record['title']}, {record['site']}",
+        author="dryhold",
+        lang="en",
+        invariant=1,
+    )
+    document.build(story, onFirstPage=sheet, onLaterPages=sheet)
+    return out.getvalue()
+
+
+if __name__ == "__main__":
+    given = json.load(sys.stdin)
+    sys.stdout.buffer.write(pdf(given["record"], given["signatures"]))

@@ -1,0 +1,228 @@
+"""The record of one hold test: what is printed, saved and signed. Pure."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from markupsafe import Markup
+
+from edge.hold.methods import VOID_WHEN, methods
+from edge.model import SUPPLY
+from edge.settings import Settings
+from web import course
+from web.course import Rows
+from web.present import CAUTION
+from web.shown import DASH, Local, SiteUnits, lasting, parse_time, percent
+
+SIGNATURES: Sequence[str] = ("Tested by", "For the owner", "Witnessed by")
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One table of the record under its heading."""
+
+    title: str
+    rows: Rows
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """Everything on the sheet, as text."""
+
+    number: int
+    name: str  # never repeats
+    title: str
+    site: str
+    verdict: str  # key of the style sheet
+    headline: str
+    sentence: str
+    parts: tuple[Part, ...]
+    warnings: tuple[str, ...]
+    where: tuple[str, ...]
+    drawing: Markup | None
+    caption: str
+    trace: tuple[tuple[float, float], ...]  # seconds, gauge in `unit`
+    fit: tuple[float, ...] | None  # at, value, slope, low, high (per second), from
+    unit: str
+    raw_counts: str
+    caution: str
+    made: str
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """One line of the list of records."""
+
+    number: int
+    when: str
+    place: str
+    method: str
+    headline: str
+    verdict: str
+    by: str
+
+
+def units_of(aside: Mapping[str, Any] | None, settings: Settings) -> SiteUnits:
+    """The units in which the test's own sentences were written."""
+    then = ((aside or {}).get("terms") or {}).get("units")
+    if then is None:
+        return SiteUnits.of(settings)
+    return SiteUnits(then["pressure"], then["temperature"], then["flow"], then["volume"])
+
+
+def listed(test: Mapping[str, Any], settings: Settings, local: Local) -> Listed:
+    made = course.course(_shown(test, None), settings, local)
+    when = local.record(parse_time(test["at"]))
+    by = str(test.get("by") or DASH)
+    return Listed(test["n"], when, made.place, made.method, made.headline, made.verdict, by)
+
+
+def _shown(test: Mapping[str, Any], aside: Mapping[str, Any] | None) -> dict[str, Any]:
+    """The event as the picture would show it."""
+    kept = aside or {}
+    return {
+        **test,
+        "state": "void" if test.get("void") else "verdict",
+        "since": test["started"],
+        "elapsed_s": test["duration_s"],
+        "trace": kept.get("trace", []),
+        "fit": kept.get("fit"),
+    }
+
+
+def record(
+    test: Mapping[str, Any],
+    aside: Mapping[str, Any] | None,
+    back: Mapping[str, Any] | None,
+    where: Sequence[str],
+    settings: Settings,
+    now: float,
+) -> Record:
+    """`test` is the finished event, `aside` what was kept beside it, `back` the event that says
+    that every valve is back, `where` the advice on where to look; `now` stamps the sheet."""
+    local = Local(settings.site.zone, now)
+    u = units_of(aside, settings)
+    shown = _shown(test, aside)
+    made = course.course(shown, settings, local)
+    parts = [
+        Part("The test", _what(test, aside, settings, local)),
+        Part("Result", _result(test, u)),
+        Part("Conditions", _conditions(test, aside, u)),
+    ]
+    doubt = test.get("uncertainty_kpa_per_h")
+    if doubt:
+        rows = tuple((name.capitalize(), str(u.rate(value))) for name, value in doubt.items())
+        parts.append(Part("Where the uncertainty comes from (one standard uncertainty)", rows))
+    parts.append(Part("Before and after", _around(test, back, local)))
+    picture, caption = course.drawing(shown, u, "record-trace")
+    fit = (aside or {}).get("fit")
+    return Record(
+        number=int(test["n"]),
+        name=str(test["id"]),
+        title=f"Hold test record: {made.place}",
+        site=settings.site.name,
+        verdict=made.verdict,
+        headline=made.headline,
+        sentence=str(test["text"]),
+        parts=tuple(part for part in parts if part.rows),
+        warnings=made.warnings,
+        where=tuple(where),
+        drawing=picture,
+        caption=caption,
+        trace=tuple((float(s), u.pressure_number(float(k))) for s, k in shown["trace"]),
+        fit=None if fit is None else tuple(course.slope(fit, u)),
+        unit=u.pressure_unit,
+        raw_counts=course.RAW,
+        caution=CAUTION,
+        made=local.record(now),
+    )
+
+
+def _what(
+    test: Mapping[str, Any],
+    aside: Mapping[str, Any] | None,
+    settings: Settings,
+    local: Local,
+) -> Rows:
+    method = ((aside or {}).get("terms") or {}).get("method")
+    if method is None:
+        known = methods(settings).get(test["method"])
+        method = None if known is None else known.plain()
+    rows = [("Section", course.place(test["section"])), ("Method", str(test["method"]))]
+    if method is not None:
+        rows += [("It counts", method["counts"]), ("Source", method["source"])]
+    rows += [
+        ("It is void when", VOID_WHEN),
+        ("Started", local.record(parse_time(test["started"]))),
+        ("Ended", local.record(parse_time(test["at"]))),
+        ("Lasted", lasting(test["duration_s"])),
+        ("By", str(test.get("by") or DASH)),
+        ("Note", str(test.get("note") or DASH)),
+    ]
+    return tuple(rows)
+
+
+def _result(test: Mapping[str, Any], u: SiteUnits) -> Rows:
+    rows = []
+    if test.get("code_result"):
+        rows.append(("By the raw gauge, as the code counts", str(test["code_result"])))
+    if test.get("raw_drop_kpa") is not None:
+        rows.append(("Raw fall of the gauge", str(u.pressure(test["raw_drop_kpa"]))))
+    if test.get("corrected_drop_kpa") is not None:
+        rows.append(("Corrected fall", str(u.pressure(test["corrected_drop_kpa"]))))
+    rows.append(("By the corrected loss", course.VERDICTS[test["verdict"]].lower()))
+    rows += course.loss_rows(test, u)
+    if test.get("confidence") is not None:
+        rows.append(("Sure of the word", str(percent(100.0 * test["confidence"], 2))))
+    if test.get("decided_after_s") is not None:
+        rows.append(("The evidence sufficed after", lasting(test["decided_after_s"])))
+    rows.append(("Why", str(test["why"])))
+    return tuple(rows)
+
+
+def _conditions(test: Mapping[str, Any], aside: Mapping[str, Any] | None, u: SiteUnits) -> Rows:
+    if aside is None:
+        return ()
+    terms, rows = aside["terms"], list[tuple[str, str]]()
+    trace = aside.get("trace") or []
+    if trace:
+        rows.append(("Gauge at the start", str(u.pressure(float(trace[0][1])))))
+        rows.append(("Gauge at the end", str(u.pressure(float(trace[-1][1])))))
+    used = test.get("temperature_used")
+    rows.append(("Temperature", "measured and allowed for" if used else "not measured"))
+    if test.get("gas_c") is not None:
+        rows.append(("Mean temperature of the gas", str(u.quantity("temperature", test["gas_c"]))))
+    if test.get("temperature_drop_kpa") is not None:
+        rows.append(
+            ("Of the fall, from temperature", str(u.pressure(test["temperature_drop_kpa"])))
+        )
+    if test.get("settling_left_out_s"):
+        rows.append(("Settling left out", lasting(test["settling_left_out_s"])))
+    barometer = terms["channels"].get("barometer")
+    rows.append(
+        ("Barometer", "measured" if barometer else "not fitted: standard for the elevation")
+    )
+    if terms.get("volume_l") is not None:
+        rows.append(("Gas volume", str(u.volume(terms["volume_l"]))))
+    if terms["section"] == SUPPLY and terms.get("floor_kpa") is not None:
+        rows.append(("Low limit", str(u.pressure(terms["floor_kpa"]))))
+    judged = f"dryhold {terms['software']}, judgement {terms['version']}"
+    rows.append(("Judged by", judged))
+    return tuple(rows)
+
+
+def _around(test: Mapping[str, Any], back: Mapping[str, Any] | None, local: Local) -> Rows:
+    checklist = test.get("checklist")
+    rows = []
+    if checklist is None:
+        rows.append(("Confirmed before the start", "not asked for: it was not started on the page"))
+    else:
+        rows.append(("Confirmed before the start by", str(checklist.get("confirmed_by") or DASH)))
+        rows.append(("Confirmed", " ".join(checklist.get("confirmed") or ()) or DASH))
+        rows.append(("Valves", " ".join(checklist.get("valves") or ()) or DASH))
+    if back is None:
+        rows.append(("Valves put back", "not recorded yet"))
+    else:
+        when = local.record(parse_time(back["at"]))
+        rows.append(("Valves put back", f"all of them, says {back.get('by')}, {when}"))
+    return tuple(rows)

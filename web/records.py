@@ -1,0 +1,126 @@
+"""Records of hold tests, for everyone: list, sheet, PDF, CSV and JSON. Routes only."""
+
+import dataclasses
+import json
+import subprocess
+import sys
+from collections.abc import Mapping
+from io import TextIOWrapper
+from tempfile import TemporaryFile
+from typing import Any
+
+from flask import Blueprint, Response, abort, jsonify, render_template, send_file
+
+from edge import recording
+from edge.errors import StoreError
+from edge.hold import where
+from edge.model import SUPPLY
+from web import record
+from web.views import Site
+
+MOST = 200
+PDF_WITHIN_S = 60.0
+
+
+def blueprint(site: Site) -> Blueprint:
+    """Every route of the records of one site."""
+    pages = Blueprint("records", __name__)
+    settings = site.settings
+
+    @pages.get("/records")
+    def records() -> str:
+        _, view, local = site.view()
+        rows: list[record.Listed] | None
+        try:
+            with site.reader() as db:
+                rows = [record.listed(test, settings, local) for test in db.tests(MOST)]
+        except StoreError:
+            rows = None
+        return render_template("records.html", room="records", view=view, rows=rows)
+
+    def _found(number: int) -> tuple[dict[str, Any], dict[str, Any] | None, Any, list[str]]:
+        """Event, what was kept beside it, the event that valves are back, where to look."""
+        with site.reader() as db:
+            if number not in {test["n"] for test in db.events(1, number + 1, _FINISHED)}:
+                abort(404)
+            test, aside = db.test(number)
+            told = db.events(MOST, None, ["valves_put_back"])
+            verdicts: dict[str, str] = {}
+            for other in db.events(MOST, number + 1, _FINISHED):
+                if not other.get("void"):
+                    verdicts.setdefault(other["section"], other["verdict"])
+        back = next((b for b in told if _belongs(b, test)), None)
+        leaks = test["verdict"] == "leaks" and not test.get("void")
+        sections = [SUPPLY, *(s.name for s in settings.system)]
+        return test, aside, back, where.look(verdicts, sections) if leaks else []
+
+    def _sheet(number: int) -> record.Record:
+        return record.record(*_found(number), settings, site.clock())
+
+    @pages.get("/records/<int:number>")
+    def one(number: int) -> str:
+        _, view, _ = site.view()
+        return render_template(
+            "record.html",
+            room="records",
+            view=view,
+            record=_sheet(number),
+            signatures=record.SIGNATURES,
+        )
+
+    @pages.get("/records/<int:number>.pdf")
+    def paper(number: int) -> Response:
+        sheet = dataclasses.asdict(dataclasses.replace(_sheet(number), drawing=None))
+        given = json.dumps({"record": sheet, "signatures": record.SIGNATURES})
+        made = subprocess.run(
+            [sys.executable, "-m", "web.paper"],
+            input=given.encode(),
+            capture_output=True,
+            timeout=PDF_WITHIN_S,
+            check=True,
+        )
+        return _file(made.stdout, "application/pdf", number, "pdf")
+
+    @pages.get("/records/<int:number>.json")
+    def data(number: int) -> Response:
+        test, aside, back, look = _found(number)
+        answer = jsonify({**test, "where": look, "put_back": back, "kept": aside})
+        answer.headers["Content-Disposition"] = f"attachment; filename={_name(number)}.json"
+        return answer
+
+    @pages.get("/records/<int:number>.csv")
+    def readings(number: int) -> Response:
+        """Every reading of the test as a recording, which `dryhold hold judge` reads."""
+        _, aside, _, _ = _found(number)
+        if aside is None:
+            abort(404)  # it never began to hold: it has no readings
+        names = [channel.name for channel in settings.channel]
+        file = TemporaryFile()  # noqa: SIM115 - Flask closes it once it is sent
+        text = TextIOWrapper(file, encoding="utf-8", newline="")
+        with site.reader() as db:
+            recording.write(text, settings, db.steady(names, aside["start_t"], aside["end_t"]))
+        text.detach()  # which also puts down what it still held
+        file.seek(0)
+        return send_file(
+            file,
+            mimetype="text/csv",
+            as_attachment=True,
+            download_name=f"{_name(number)}.csv",
+        )
+
+    def _name(number: int) -> str:
+        return f"{settings.site.id}-hold-test-{number}"
+
+    def _file(content: bytes, kind: str, number: int, ending: str) -> Response:
+        answer = Response(content, mimetype=kind)
+        answer.headers["Content-Disposition"] = f"inline; filename={_name(number)}.{ending}"
+        return answer
+
+    return pages
+
+
+_FINISHED = ("hold_test_finished",)
+
+
+def _belongs(back: Mapping[str, Any], test: Mapping[str, Any]) -> bool:
+    return bool(back["section"] == test["section"] and back.get("test_at") == test["at"])

@@ -1,0 +1,522 @@
+"""The technician's side: behind the access code, and asking only through the letterbox."""
+
+import hmac
+import logging
+import re
+import threading
+from collections.abc import Callable, Mapping
+from functools import wraps
+from ipaddress import ip_address, ip_network
+from secrets import token_urlsafe
+from typing import Any
+
+from flask import (
+    Blueprint,
+    abort,
+    g,
+    make_response,
+    redirect,
+    render_template,
+    request,
+    url_for,
+)
+from werkzeug.wrappers import Response as BaseResponse
+
+from edge.errors import AccessError, StoreError
+from edge.hold.methods import methods
+from edge.model import SUPPLY
+from edge.store.requests import Box
+from web import access, checklist, course, present
+from web.pace import Pace
+from web.session import ABSOLUTE_S, Session, Sessions, sign, signed
+from web.shown import Local, parse_time
+from web.views import Site
+
+log = logging.getLogger(__name__)
+
+NAME = "technician"
+DEVICE_S = 180 * 86400
+
+SHELVES: Mapping[str, tuple[str, float]] = {
+    "1h": ("1 hour", 3600.0),
+    "4h": ("4 hours", 4 * 3600.0),
+    "24h": ("a day", 86400.0),
+    "72h": ("three days", 3 * 86400.0),
+    "7d": ("a week", 7 * 86400.0),
+}
+WORK: Mapping[str, tuple[str, float]] = {
+    "1h": ("1 hour", 3600.0),
+    "2h": ("2 hours", 2 * 3600.0),
+    "4h": ("4 hours", 4 * 3600.0),
+    "8h": ("8 hours", 8 * 3600.0),
+    "12h": ("12 hours", 12 * 3600.0),
+}
+_WHO = re.compile(r"[^\x00-\x1f\x7f]{1,60}")
+_NEXT = re.compile(r"/site(?:/[a-z-]+){0,2}")
+
+Answer = str | BaseResponse | tuple[str, int]
+
+
+def local_address(address: str) -> bool:
+    """Whether whoever asks is on the box itself, as through an ssh tunnel."""
+    try:
+        return ip_address(address).is_loopback
+    except ValueError:
+        return False
+
+
+def place_of(address: str) -> str:
+    """What counts as one place when tries are counted: an address, or a network of IPv6."""
+    try:
+        found = ip_address(address)
+    except ValueError:
+        return address
+    mapped = getattr(found, "ipv4_mapped", None)
+    if found.version == 6 and mapped is None:
+        return str(ip_network(f"{found}/64", strict=False))
+    return str(mapped or found)
+
+
+def blueprint(site: Site, steady: Callable[[], float]) -> Blueprint:
+    """Every route of the technician's side of one site."""
+    pages = Blueprint(NAME, __name__, url_prefix="/site")
+    settings = site.settings
+    sections = [SUPPLY, *(s.name for s in settings.system)]
+    sessions, pace, tries = Sessions(), Pace(), threading.Lock()
+
+    # --- who asks
+
+    def _lock() -> access.Lock | None:
+        if "lock" not in g:
+            g.lock = access.read(site.state_dir)
+        lock: access.Lock | None = g.lock
+        return lock
+
+    def _cookie(name: str) -> str:
+        # The prefix makes browsers insist on TLS, and on this host alone.
+        return f"__Host-dryhold-{name}" if request.is_secure else f"dryhold-{name}"
+
+    def _set_cookie(answer: BaseResponse, name: str, value: str, max_age: int | None) -> None:
+        answer.set_cookie(
+            _cookie(name),
+            value,
+            max_age=max_age,
+            secure=request.is_secure,
+            httponly=True,
+            samesite="Strict",
+            path="/",
+        )
+
+    def _address() -> str:
+        return request.remote_addr or "unknown"
+
+    def _session(*, touch: bool) -> Session | None:
+        lock = _lock()
+        if lock is None:
+            return None
+        number = signed(lock.secret, "session", request.cookies.get(_cookie("session")))
+        return sessions.find(number, steady(), touch=touch)
+
+    def _refuse(code: int, title: str, text: str) -> tuple[str, int]:
+        _, view, _ = site.view()
+        page = render_template("site_refused.html", room="", view=view, title=title, text=text)
+        return page, code
+
+    @pages.before_request
+    def guard() -> Answer | None:
+        """Nothing in the clear from afar, and no form that another site's page has sent."""
+        allowed = settings.page.plain_sign_in or request.is_secure or local_address(_address())
+        if not allowed:
+            return _refuse(
+                403,
+                "Not in the clear",
+                "From another machine the technician's side needs TLS: set page.certificate and"
+                " page.key (dryhold access certificate makes them), or come through ssh:"
+                " ssh -L 8080:127.0.0.1:8080 BOX. A site whose network is safe without may set"
+                " page.plain_sign_in = true.",
+            )
+        if request.method == "POST":
+            own = f"{request.scheme}://{request.host}"
+            if request.headers.get("Origin") != own:
+                log.warning("refused a form from elsewhere, sent by %s", _address())
+                return _refuse(403, "Refused", "This form was not sent from this page.")
+        return None
+
+    @pages.errorhandler(AccessError)
+    def broken(error: AccessError) -> Answer:
+        log.error("%s", error)
+        return _refuse(
+            503, "The access code cannot be read", "Set it anew: dryhold access set --state DIR."
+        )
+
+    @pages.errorhandler(StoreError)
+    def not_kept(error: StoreError) -> Answer:
+        log.error("%s", error)
+        return _refuse(503, "Not asked for", f"The letterbox or the database failed: {error}")
+
+    def inside(view: Callable[..., Answer]) -> Callable[..., Answer]:
+        """Only for who is signed in; a form must carry its view's token, which is used up."""
+
+        @wraps(view)
+        def held(**given: Any) -> Answer:
+            quiet = request.args.get("live") is not None  # a page that renews itself, not a person
+            session = _session(touch=not quiet)
+            if session is None:
+                if request.method == "POST" or quiet:
+                    return _refuse(401, "Signed out", "Sign in again; nothing was asked for.")
+                return redirect(url_for(f"{NAME}.sign_in", next=request.path), 303)
+            if request.method == "POST" and not sessions.take(
+                session, request.form.get("token", "")
+            ):
+                return _refuse(
+                    403,
+                    "Refused",
+                    "This form is old or was sent before: go back, load the page again and"
+                    " look at what became of it.",
+                )
+            g.session = session
+            return view(**given)
+
+        return held
+
+    def _page(template: str, **more: Any) -> str:
+        """A room of this side, with a token for its forms unless it only renews itself."""
+        latest, view, local = site.view()
+        session: Session = g.session
+        quiet = request.args.get("live") is not None
+        more = {"picture": {} if latest is None else latest["picture"], "local": local, **more}
+        return render_template(
+            template,
+            room="site",
+            view=view,
+            who=session.who,
+            token="" if quiet else sessions.form(session),
+            asked=_asked(),
+            **more,
+        )
+
+    def _tried(session_or_none: Session | None, code: str) -> Answer | None:
+        """None when the code is right; else the refusal. Counted by place, before it is hashed."""
+        lock = _lock()
+        if lock is None:
+            return _refuse(403, "No code is set", "Set one first.")
+        device = signed(lock.secret, "device", request.cookies.get(_cookie("device")))
+        at_the_box = local_address(_address())
+        who = f"device {device}" if device else place_of(_address())
+        if session_or_none is not None:
+            who = f"session {session_or_none.number}"
+        known = device is not None or at_the_box or session_or_none is not None
+        with tries:
+            wait = pace.wait_s(who, steady(), known)
+        if wait:
+            page, _ = _refuse(
+                429, "Too many tries", f"Wait {wait} s, then try again; nothing was asked for."
+            )
+            answer = make_response(page, 429)
+            answer.headers["Retry-After"] = str(wait)
+            return answer
+        if not access.right(lock, code):
+            log.warning("a wrong access code from %s", _address())
+            return _refuse(401, "Wrong code", "That is not the access code; nothing was asked for.")
+        with tries:
+            pace.succeeded(who)
+        return None
+
+    # --- in and out
+
+    @pages.get("/sign-in")
+    def sign_in() -> Answer:
+        _, view, _ = site.view()
+        lock = _lock()
+        if lock is None:
+            return render_template("site_unset.html", room="", view=view)
+        mark = token_urlsafe(24)
+        after = request.args.get("next", "")
+        answer = make_response(
+            render_template(
+                "site_sign_in.html",
+                room="",
+                view=view,
+                token=sign(lock.secret, "form", mark),
+                after=after if _NEXT.fullmatch(after) else "",
+            )
+        )
+        _set_cookie(answer, "form", mark, 3600)
+        return answer
+
+    @pages.post("/sign-in")
+    def signed_in() -> Answer:
+        lock = _lock()
+        if lock is None:
+            return _refuse(403, "No code is set", "Set one first.")
+        mark = signed(lock.secret, "form", request.form.get("token"))
+        if mark is None or not hmac.compare_digest(
+            mark.encode(), request.cookies.get(_cookie("form"), "").encode()
+        ):
+            return _refuse(403, "Refused", "This form is old: load the page again.")
+        who = " ".join(request.form.get("who", "").split())
+        if not _WHO.fullmatch(who):
+            return _refuse(400, "Who are you?", "A name of up to 60 characters is needed.")
+        refused = _tried(None, request.form.get("code", ""))
+        if refused is not None:
+            return refused
+        old = _session(touch=False)
+        if old is not None:
+            sessions.end(old)
+        session = sessions.begin(who, _address(), steady())
+        log.info("%s signed in", session.by)
+        after = request.form.get("next", "")
+        answer = redirect(after if _NEXT.fullmatch(after) else url_for(f"{NAME}.desk"), 303)
+        _set_cookie(
+            answer, "session", sign(lock.secret, "session", session.number), int(ABSOLUTE_S)
+        )
+        _set_cookie(answer, "device", sign(lock.secret, "device", token_urlsafe(16)), DEVICE_S)
+        answer.delete_cookie(_cookie("form"), path="/", secure=request.is_secure)
+        return answer
+
+    @pages.post("/sign-out")
+    @inside
+    def sign_out() -> Answer:
+        sessions.end(g.session)
+        log.info("%s signed out", g.session.by)
+        answer = redirect(url_for("pages.now"), 303)
+        answer.delete_cookie(_cookie("session"), path="/", secure=request.is_secure)
+        return answer
+
+    # --- asking
+
+    def _post(kind: str, what: Mapping[str, Any]) -> int:
+        box = Box(site.state_dir, site.clock)
+        try:
+            number = box.post(kind, g.session.by, what)
+        finally:
+            box.close()
+        log.info("%s asked: %s %s (request %d)", g.session.by, kind, dict(what), number)
+        return number
+
+    def _asked() -> str:
+        """Whether the daemon has taken up what was asked for last."""
+        number = request.args.get("asked", type=int)
+        if number is None:
+            return ""
+        box = Box(site.state_dir, site.clock)
+        try:
+            seen = box.answer(number)
+        finally:
+            box.close()
+        if seen is None:
+            return "Asked for; the monitor has not taken it up yet."
+        return "The monitor has taken it up."
+
+    def _section(given: Mapping[str, str]) -> str:
+        section = given.get("section", SUPPLY)
+        if section not in sections:
+            abort(404)
+        return section
+
+    def _tests() -> dict[str, dict[str, Any]]:
+        """The test of each section that is under way or over, as the daemon last said."""
+        latest, _ = site.latest()
+        tests = ((latest or {}).get("picture") or {}).get("hold_tests") or []
+        return {test["section"]: test for test in tests}
+
+    def _course(section: str, local: Local) -> course.Course | None:
+        test = _tests().get(section)
+        return None if test is None else course.course(test, settings, local, _number(test))
+
+    def _number(test: Mapping[str, Any]) -> int | None:
+        if "verdict" not in test:
+            return None
+        try:
+            with site.reader() as db:
+                kept = db.tests(20)
+        except StoreError:
+            return None
+        return next(
+            (k["n"] for k in kept if k["at"] == test["at"] and k["section"] == test["section"]),
+            None,
+        )
+
+    # --- rooms
+
+    @pages.get("")
+    @inside
+    def desk() -> Answer:
+        _, _, local = site.view()
+        made = [_course(section, local) for section in sections]
+        return _page("site_desk.html", courses=[c for c in made if c is not None])
+
+    @pages.get("/test")
+    @inside
+    def test() -> Answer:
+        return _page(
+            "site_test.html",
+            sections=[(s, course.place(s)) for s in sections],
+            methods=methods(settings).values(),
+        )
+
+    def _chosen(given: Mapping[str, str]) -> tuple[str, Any, tuple[checklist.Box, ...]]:
+        section = _section(given)
+        method = methods(settings).get(given.get("method", ""))
+        if method is None:
+            abort(404)
+        return section, method, checklist.valves(section, method, settings)
+
+    @pages.get("/test/checklist")
+    @inside
+    def before() -> Answer:
+        section, method, valves = _chosen(request.args)
+        return _checklist(section, method, valves, {}, "")
+
+    def _checklist(
+        section: str, method: Any, valves: Any, form: Mapping[str, str], wrong: str
+    ) -> str:
+        return _page(
+            "site_checklist.html",
+            section=section,
+            place=course.place(section),
+            method=method,
+            before=checklist.BEFORE,
+            valves=valves,
+            form=form,
+            wrong=wrong,
+            raw=course.RAW,
+        )
+
+    @pages.post("/test/start")
+    @inside
+    def start() -> Answer:
+        section, method, valves = _chosen(request.form)
+        form = request.form.to_dict()
+        missing = checklist.missing(form, (*checklist.BEFORE, *valves))
+        by = " ".join(form.get("confirmed_by", "").split())
+        _, view, _ = site.view()
+        wrong = ""
+        if not view.seen.fresh:
+            wrong = "The monitor gives no new data, so nothing can be started."
+        elif missing:
+            wrong = f"Not ticked: {' '.join(missing)}"
+        elif not _WHO.fullmatch(by):
+            wrong = "Say who confirms that all this is done."
+        if wrong:
+            return _checklist(section, method, valves, form, wrong), 400
+        refused = _tried(g.session, form.get("code", ""))
+        if refused is not None:
+            return refused
+        what = {
+            "section": section,
+            "method": method.name,
+            "note": " ".join(form.get("note", "").split())[:400] or None,
+            "checklist": {
+                "confirmed_by": by,
+                "confirmed": [box.text for box in checklist.BEFORE],
+                "valves": [box.text for box in valves] + checklist.lines(form.get("others", "")),
+            },
+        }
+        number = _post("hold_start", what)
+        return redirect(url_for(f"{NAME}.follow", section=section, asked=number), 303)
+
+    @pages.get("/test/course")
+    @inside
+    def follow() -> Answer:
+        section = _section(request.args)
+        latest, _, local = site.view()
+        picture = {} if latest is None else latest["picture"]
+        return _page(
+            "site_course_live.html" if request.args.get("live") else "site_course.html",
+            section=section,
+            place=course.place(section),
+            course=_course(section, local),
+            refused=(picture.get("hold_refused") or {}).get(section),
+            raw=course.RAW,
+        )
+
+    @pages.post("/test/stop")
+    @inside
+    def stop() -> Answer:
+        section = _section(request.form)
+        number = _post("hold_stop", {"section": section})
+        return redirect(url_for(f"{NAME}.follow", section=section, asked=number), 303)
+
+    @pages.post("/test/put-back")
+    @inside
+    def put_back() -> Answer:
+        section = _section(request.form)
+        _, _, local = site.view()
+        made = _course(section, local)
+        if made is None or made.phase != "over":
+            abort(409)
+        boxes = [checklist.Box(f"valve{n}", text) for n, text in enumerate(made.valves)]
+        boxes.append(checklist.Box("proved", ""))
+        if checklist.missing(request.form.to_dict(), boxes):
+            return _refuse(
+                400, "Not every valve is ticked", "Put every valve back, prove it, and tick it."
+            )
+        number = _post("hold_put_back", {"section": section, "valves": list(made.valves)})
+        return redirect(url_for(f"{NAME}.follow", section=section, asked=number), 303)
+
+    @pages.get("/alerts")
+    @inside
+    def alerts() -> Answer:
+        latest, view, local = site.view()
+        said = {} if latest is None else latest["picture"]
+        working = said.get("working")
+        return _page(
+            "site_alerts.html",
+            alerts=list(zip(said.get("alerts") or [], view.notes, strict=True)),
+            shelves=SHELVES,
+            work=WORK,
+            working=working,
+            until=None if not working else local.moment(parse_time(working["until"])),
+        )
+
+    def _alert(form: Mapping[str, str]) -> dict[str, Any]:
+        """The open alert that a form names, as it stands now."""
+        latest, _ = site.latest()
+        key = (form.get("alert"), form.get("section") or None, form.get("subject") or None)
+        for alert in ((latest or {}).get("picture") or {}).get("alerts") or []:
+            if key == tuple(alert.get(k) or None for k in ("alert", "section", "subject")):
+                return {k: alert.get(k) for k in ("alert", "section", "subject")}
+        return abort(409)
+
+    @pages.post("/alerts/acknowledge")
+    @inside
+    def acknowledge() -> Answer:
+        number = _post("acknowledge", _alert(request.form))
+        return redirect(url_for(f"{NAME}.alerts", asked=number), 303)
+
+    @pages.post("/alerts/shelve")
+    @inside
+    def shelve() -> Answer:
+        span = SHELVES.get(request.form.get("for", ""))
+        why = " ".join(request.form.get("why", "").split())[:200]
+        if span is None or len(why) < 3:
+            return _refuse(400, "Not shelved", "Shelving needs a time and a reason.")
+        number = _post("shelve", {**_alert(request.form), "for_s": span[1], "why": why})
+        return redirect(url_for(f"{NAME}.alerts", asked=number), 303)
+
+    @pages.post("/alerts/working")
+    @inside
+    def working() -> Answer:
+        if request.form.get("end"):
+            number = _post("working", {"for_s": 0.0})
+            return redirect(url_for(f"{NAME}.alerts", asked=number), 303)
+        span = WORK.get(request.form.get("for", ""))
+        if span is None:
+            return _refuse(400, "Not asked for", "Say for how long.")
+        refused = _tried(g.session, request.form.get("code", ""))
+        if refused is not None:
+            return refused
+        number = _post("working", {"for_s": span[1]})
+        return redirect(url_for(f"{NAME}.alerts", asked=number), 303)
+
+    @pages.get("/wiring")
+    @inside
+    def wiring() -> Answer:
+        latest, _, _ = site.view()
+        return _page(
+            "site_wiring_live.html" if request.args.get("live") else "site_wiring.html",
+            channels=present.channel_rows(latest, settings),
+        )
+
+    return pages
