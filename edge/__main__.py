@@ -12,6 +12,7 @@ from edge.errors import DryholdError
 COMMANDS = {
     "check": "report every fault in a settings file",
     "replay": "judge a recording as the daemon would have",
+    "baseline": "show, set or learn anew what the supply did when it was handed over",
     "backtest": "show what other settings would have said about this site's history",
     "hold": "judge, start, follow, stop, list or judge again hold tests",
     "page": "serve the status page",

@@ -19,6 +19,7 @@ UNSURE_S = 60.0
 """A condition that could not be judged for longer begins its delays anew; for less, a sensor that
 misses every other reading must not keep an alert from being raised or cleared."""
 
+FLOOD_ALERTS, FLOOD_S = 10, 600.0
 CHATTER_TIMES, CHATTER_S = 3, 60.0
 """An alert raised so often within so many seconds is chattering, and is then held until it has
 been quiet for ten times as long (OPC UA Part 9 leaves the numbers to the site; these are the
@@ -307,6 +308,16 @@ class Desk(Kept):
                     alarm.event("alert_shelved", at, text, by=request.by, until=until, why=why)
                 )
         return events
+
+    def flood(self, t: float) -> dict[str, Any] | None:
+        """More than ten alerts within ten minutes (EEMUA 191's figure, as IEC 62682 has it): the
+        first of them is where to look."""
+        raised = [a for a in self.alarms.values() if a.raised_t is not None]
+        recent = [a for a in raised if (a.raised_t or 0.0) > t - FLOOD_S]
+        if len(recent) <= FLOOD_ALERTS:
+            return None
+        first = min(recent, key=lambda a: a.raised_t or 0.0)
+        return {"alerts": len(recent), "first": first.detector.alert}
 
     def standing(self) -> list[Alarm]:
         """The alerts that stand, most urgent and then oldest first."""

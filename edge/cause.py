@@ -6,6 +6,7 @@ do not tell one, the answer is that they cannot (common practice for the table; 
 follows from the gas law).
 """
 
+from math import erf, sqrt
 from typing import Any, NamedTuple
 
 from edge.measure.baseline import Baseline
@@ -17,6 +18,10 @@ NEAR_AIR_PCT = 85.0
 
 PURITY_MOVED_PCT = 0.2
 """A one-point oxygen calibration leaves 0.1 to 0.3 %: less is no movement."""
+
+
+PURITY_SD_PCT = 0.15
+"""How well two purities of one cell compare (common practice, no source)."""
 
 
 class Cause(NamedTuple):
@@ -46,7 +51,9 @@ def diagnose(
     if hanging_kpa_per_h is not None and baseline.rise:
         rise = Ratio(hanging_kpa_per_h / baseline.rise, 0.03)
     if loss is None or rise is None or not baseline.loss or not baseline.rise:
-        return Cause("bypass_open" if _near_air(nitrogen) else None, evidence)
+        if _near_air(nitrogen):
+            return _sure("bypass_open", evidence, 9.0)
+        return Cause(None, evidence)
     was = baseline.loss + baseline.rise
     total = (loss.value * baseline.loss + rise.value * baseline.rise) / was
     # What the loss changed by, as a share of the whole: a small loss may double unnoticed there.
@@ -60,20 +67,31 @@ def diagnose(
         "sum_ratio": round(total, 3),
     }
     if _near_air(nitrogen):
-        return Cause("bypass_open", evidence)
+        return _sure("bypass_open", evidence, 9.0)
     grown = loss.above(1.1, 2.5)
+    growth = (loss.value - 1.1) / loss.sd
     kept = abs(shift) <= 0.06 + 2.0 * shift_sd and shift_sd < 0.05
     if grown and rise.value > 1.15:
-        alike = abs(loss.value / rise.value - 1.0) <= 0.12 + 2.0 * loss.sd / rise.value
-        return Cause("volume_changed" if alike else None, evidence)
+        apart = abs(loss.value / rise.value - 1.0)
+        if apart > 0.12 + 2.0 * loss.sd / rise.value:
+            return Cause(None, evidence)
+        return _sure("volume_changed", evidence, growth, (rise.value - 1.1) / rise.sd)
     if grown and abs(total - 1.0) <= 0.1:
-        return Cause("leak", evidence)
+        return _sure("leak", evidence, growth, (0.15 - abs(total - 1.0)) / rise.sd)
     if kept and rise.value < 0.88 and not grown:
         if moved is None or (hanging_kpa_per_h is not None and abs(moved) <= PURITY_MOVED_PCT):
             return Cause(None, evidence)
         code = "flow_restricted" if moved > PURITY_MOVED_PCT else "production_weak"
-        return Cause(code, evidence)
+        part = abs(moved - PURITY_MOVED_PCT) / PURITY_SD_PCT
+        return _sure(code, evidence, part, (0.95 - rise.value) / rise.sd)
     return Cause(None, evidence)
+
+
+def _sure(code: str, evidence: dict[str, Any], *margins: float) -> Cause:
+    """A cause with how sure it is: from the narrowest margin, in standard deviations."""
+    narrowest = min(margins)
+    sure = 50.0 * (1.0 + erf(narrowest / sqrt(2.0)))
+    return Cause(code, {**evidence, "sure_pct": round(min(max(sure, 50.0), 99.0))})
 
 
 def _near_air(nitrogen_pct: float | None) -> bool:

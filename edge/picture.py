@@ -30,6 +30,7 @@ def draw(now: Now, desk: Desk) -> dict[str, Any]:
         "not_judged": _not_judged(now, desk),
         "sections": {SUPPLY: _supply(now), **_systems(now)},
         "alerts": alerts,
+        "flood": desk.flood(now.t),
         "working": None
         if desk.working_until_t is None
         else {"by": desk.working_by, "until": _at(now, desk.working_until_t)},
@@ -186,6 +187,19 @@ def _explain(now: Now) -> dict[str, list[list[str]]]:
             rows["loss"].append(
                 ["flow = volume × slope / standard pressure", words.flow(float(loss["loss_l_min"]))]
             )
+        if now.baseline.loss is not None:
+            rows["loss"].append(
+                [
+                    "commissioned, at mid-band",
+                    f"{words.rate(now.baseline.loss)}, {now.baseline.made}",
+                ]
+            )
+        rows["hours_above_low"] = [
+            ["from", words.pressure(supply.kpa or 0.0)],
+            ["to the low limit", words.pressure(settings.low_pressure_kpa)],
+            ["loss at mid-band", words.rate(float(loss["loss_at_reference_kpa_per_h"]))],
+            ["method", "the loss falls with the absolute pressure: hours = ln(P1/P2) × P / loss"],
+        ]
     if supply.purity.now_pct is not None:
         rows["nitrogen"] = [
             ["oxygen", words.percent(100.0 - supply.purity.now_pct)],

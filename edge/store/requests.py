@@ -20,6 +20,8 @@ KINDS = {
     "hold_start": "begin a hold test",
     "hold_stop": "end the hold test",
     "hold_put_back": "after a hold test every valve is back as it was",
+    "baseline_learn": "forget the commissioned figures and learn them anew",
+    "baseline_set": "set the commissioned loss",
     "working": "a technician is at work: keep alerts quiet for a limited time",
 }
 """What may be asked for."""
