@@ -8,7 +8,7 @@ from pathlib import Path
 from flask import Flask, Response, request
 
 from edge.settings import Settings
-from web import records, technician, views
+from web import records, technician, views, week
 
 _TEXT = ("text/", "application/json", "application/javascript", "image/svg+xml")
 
@@ -43,6 +43,7 @@ def create_app(
     site = views.Site(settings, state_dir, runtime_dir, clock)
     app.register_blueprint(views.blueprint(site))
     app.register_blueprint(records.blueprint(site))
+    app.register_blueprint(week.blueprint(site))
     app.register_blueprint(technician.blueprint(site, steady))
 
     packed: dict[str, bytes] = {}

@@ -23,6 +23,7 @@ ENDPOINTS: Sequence[tuple[str, str]] = (
     ("/api/events", "what happened, as JSON"),
     ("/api/tests", "hold tests, as JSON"),
     ("/api/openapi.json", "the description of all these, OpenAPI"),
+    ("/api/asyncapi.yaml", "what brokers are told, AsyncAPI"),
     ("/metrics", "the present figures, Prometheus text format"),
     ("/healthz", "whether the monitor is alive"),
 )

@@ -1,11 +1,13 @@
 """Letters: what is told in plain words, as text and as HTML for a phone, with its headers."""
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime, formataddr
 from html import escape
+from textwrap import fill
 from typing import Any, NamedTuple
 
 from edge.model import SUPPLY
@@ -29,6 +31,7 @@ _TONES = {
 }
 """Colour and shape of a heading: never told by colour alone."""
 
+NBSP, NO_BREAK_HYPHEN = "\u00a0", "\u2011"
 _PAPER, _INK, _SOFT, _RULE = "#ffffff", "#1d2733", "#55616d", "#d5dbe0"
 
 
@@ -175,7 +178,7 @@ def of_many(
     picture = latest["picture"]
     n = len(events)
     count = f"{n} notice{'s' if n > 1 else ''}"
-    lines = tuple(f"{local(e['at'], settings)}: {_in_short(e)}" for e in events)
+    lines = tuple(f"{_short(e['at'], settings)}: {_in_short(e)}" for e in events)
     if digest:
         heading, lead = f"Digest: {count}", "What could wait until now."
     else:
@@ -183,6 +186,7 @@ def of_many(
         lead = "They came together, or waited while no mail could be sent. Oldest first."
     state = str(picture.get("state", ""))
     now = Part("Now", (("Site", f"{state}: {picture.get('reason', '')}"),))
+    heard = local(events[-1]["at"], settings).rpartition("(")[2].rstrip(")")
     tone = "plain" if digest else _worst(events)
     standing = [a for a in picture.get("alerts", []) if a["state"] == "active"]
     return Letter(
@@ -190,7 +194,7 @@ def of_many(
         tone,
         heading,
         lead,
-        (now, Part("Oldest first", (), lines), _now(latest, None, settings)),
+        (now, Part(f"Oldest first, times in {heard}", (), lines), _now(latest, None, settings)),
         trace,
         _acknowledge(link) if standing else None,
     )
@@ -241,6 +245,11 @@ def local(at: str, settings: Settings) -> str:
     when = datetime.fromisoformat(at).astimezone(settings.site.zone)
     offset = when.strftime("%z")
     return f"{when:%a} {when.day} {when:%b %Y %H:%M} (UTC{offset[:3]}:{offset[3:]})"
+
+
+def _short(at: str, settings: Settings) -> str:
+    when = datetime.fromisoformat(at).astimezone(settings.site.zone)
+    return f"{when:%a} {when.day} {when:%b %H:%M}"
 
 
 def _cause(cause: object) -> str:
@@ -332,18 +341,20 @@ def message(letter: Letter, envelope: Envelope, settings: Settings) -> EmailMess
 
 def text(letter: Letter, settings: Settings) -> str:
     """The plain part."""
-    blocks = [letter.heading.upper(), letter.lead]
+    blocks = [letter.heading.upper(), fill(letter.lead, 76)]
     for part in letter.parts:
         lines = [part.heading] if part.heading else []
         width = max((len(label) for label, _ in part.rows), default=0)
         lines += [f"  {label + ':':<{width + 1}} {value}" for label, value in part.rows]
-        lines += [f"  - {line}" for line in part.lines]
+        lines += [
+            fill(line, 76, initial_indent="  - ", subsequent_indent="    ") for line in part.lines
+        ]
         blocks.append("\n".join(lines))
     if letter.trace is not None:
         blocks.append(letter.trace.words)
     if letter.link is not None:
         blocks.append(f"{letter.link[0]}:\n{letter.link[1]}")
-    blocks.append("-- \n" + "\n".join(_foot(settings)))
+    blocks.append("-- \n" + "\n".join(fill(line, 76) for line in _foot(settings)))
     return "\n\n".join(block for block in blocks if block) + "\n"
 
 
@@ -392,7 +403,7 @@ def _part(part: Part) -> str:
         cells = "".join(
             f'<tr><th scope="row" style="padding:4px 12px 4px 0;text-align:left;font-weight:400;'
             f'vertical-align:top;color:{_SOFT}">{escape(label)}</th>'
-            f'<td style="padding:4px 0;vertical-align:top">{escape(value)}</td></tr>'
+            f'<td style="padding:4px 0;vertical-align:top">{_unbroken(value)}</td></tr>'
             for label, value in part.rows
         )
         out += (
@@ -408,6 +419,12 @@ def _part(part: Part) -> str:
             f"{items}</ul>"
         )
     return out
+
+
+def _unbroken(value: str) -> str:
+    """Escaped, with no break inside a UTC offset nor between a number and its unit."""
+    text = re.sub(r"(?<=\d) (?=%|psi|kPa|bar|h\b|min\b)", NBSP, value)
+    return escape(text.replace("(UTC-", f"(UTC{NO_BREAK_HYPHEN}"))
 
 
 def _foot(settings: Settings) -> list[str]:

@@ -35,6 +35,10 @@ TOLD = when.TOLD
 LOOK_EVERY_S = 20.0
 """How often it is looked whether something has become due, while nothing new comes."""
 
+PROVE_EVERY_S = 86400.0
+"""How often it is tried whether the server still lets us in, while there is nothing to send: what
+has changed there is better known before the alert that it would hold up."""
+
 MOST_WAITING = 1000
 LINGER_S = 5.0
 GOODBYE_S = 3.0
@@ -111,10 +115,14 @@ class Line:
         self._thread: threading.Thread | None = None
 
     def send(
-        self, write: Callable[[], EmailMessage], recipient: str, done: Callable[[object], None]
+        self,
+        write: Callable[[], EmailMessage] | None,
+        recipient: str,
+        done: Callable[[object], None],
     ) -> None:
-        """Write and hand over a letter; `done` gets None once the server has taken it, else the
-        MailFault, or the exception that a fault in the program raised."""
+        """Write and hand over a letter, or without one only log in; `done` gets None once the
+        server has taken it, else the MailFault, or the exception that a fault in the program
+        raised."""
         if self._thread is None:
             self._thread = threading.Thread(target=self._work, daemon=True, name="mail")
             self._thread.start()
@@ -140,10 +148,11 @@ class Line:
             if job is None:
                 break
             try:
-                message = job.write()
+                message = None if job.write is None else job.write()
                 if session is None:
                     session = Session(self._mail)
-                session.send(message, job.recipient)
+                if message is not None:
+                    session.send(message, job.recipient)
             except MailFault as fault:
                 if session is not None:
                     session.close()
@@ -159,16 +168,17 @@ class Line:
 
 
 class _Job(NamedTuple):
-    write: Callable[[], EmailMessage]
+    write: Callable[[], EmailMessage] | None
     recipient: str
     done: Callable[[object], None]
 
 
 class _Sending(NamedTuple):
-    """A letter under way: what it holds, and what is true once it was taken."""
+    """A letter under way: what it holds, and what is true once it was taken; None where there is
+    no letter and it is only tried whether the server lets us in."""
 
     numbers: tuple[int, ...]
-    memory: dict[str, Any]
+    memory: dict[str, Any] | None
 
 
 class MailMessenger:
@@ -203,7 +213,7 @@ class MailMessenger:
         self._why: str | None = None
         self._failures = 0
         self._refusals = 0  # of what the letter holds
-        self._next_try = 0.0
+        self._next_try = self._prove_next = 0.0
         self._looked: tuple[object, ...] | None = None
         self._look_again = 0.0
 
@@ -226,6 +236,9 @@ class MailMessenger:
             self._failed(f"the outbox cannot be used: {error}", LONGEST_WAIT_S)
             return
         self._looked = None if found else seen
+        if not found and self._monotonic() >= self._prove_next:
+            self._sending = _Sending((), None)
+            self._line.send(None, self._recipient.address, self._news.put)
 
     def state(self) -> dict[str, Any]:
         return {
@@ -469,7 +482,9 @@ class MailMessenger:
         if news is None:
             if self._why is not None:
                 log.info("%s: letters are taken again", self.name)
-            self._taken, self._why, self._failures, self._refusals = sending, None, 0, 0
+            self._taken = None if sending.memory is None else sending
+            self._why, self._failures, self._refusals = None, 0, 0
+            self._prove_next = self._monotonic() + PROVE_EVERY_S
             return
         if isinstance(news, MailFault):
             refused = news.step == "message" and news.lasting
@@ -485,7 +500,8 @@ class MailMessenger:
         if self._refusals >= MOST_REFUSALS:
             log.error("%s: gave up %d notices: %s", self.name, len(sending.numbers), news)
             lost = self._given_up() + max(1, len(sending.numbers))
-            self._taken = sending._replace(memory={**sending.memory, "given_up": lost})
+            memory = self._recall() if sending.memory is None else sending.memory
+            self._taken = sending._replace(memory={**memory, "given_up": lost})
             self._refusals = 0
 
     def _given_up(self) -> int:
@@ -497,7 +513,9 @@ class MailMessenger:
         except StoreError as error:
             log.error("%s: taken, but not marked yet: %s", self.name, error)
             return
-        self._memory, self._taken, self._looked = taken.memory, None, None
+        if taken.memory is not None:
+            self._memory = taken.memory
+        self._taken = self._looked = None
         self._look_again = 0.0
 
     def _failed(self, why: str, longest_s: float) -> None:

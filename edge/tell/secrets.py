@@ -28,7 +28,7 @@ def without(text: str, secret: str | None, user: str | None = None) -> str:
     forms = [secret, _base64(secret)]
     if user is not None:
         forms.append(_base64(f"\0{user}\0{secret}"))
-    for form in forms:
+    for form in sorted(forms, key=len, reverse=True):
         text = text.replace(form, HIDDEN)
     return text
 

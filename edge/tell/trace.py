@@ -10,8 +10,9 @@ from PIL import Image, ImageDraw, ImageFont
 
 from edge.core import units
 
-WIDTH, HEIGHT = 1120, 440  # shown at half that or less: sharp on a phone
-LEFT, RIGHT, TOP, BOTTOM = 108, 24, 28, 56
+WIDTH, HEIGHT = 1120, 480  # shown at half that, or at a third on a phone: large letters
+LEFT, RIGHT, TOP, BOTTOM = 120, 30, 44, 76
+LETTERS = 36
 INK, SOFT, BAND, LINE, LIMIT = "#1d2733", "#8a949e", "#e9eef2", "#24506e", "#a3271f"
 PAPER = "#ffffff"
 
@@ -51,7 +52,7 @@ def draw(
     least, most = least - margin, most + margin
     image = Image.new("RGB", (WIDTH, HEIGHT), PAPER)
     pen = ImageDraw.Draw(image)
-    font = ImageFont.load_default(24)
+    font = ImageFont.load_default(LETTERS)
 
     def x(at: float) -> float:
         return LEFT + (at - since) / (until - since) * (WIDTH - LEFT - RIGHT)
@@ -80,7 +81,7 @@ def draw(
             pen.line((before[1], before[2], here, y(mean)), fill=LINE, width=4)
         before = (point.at, here, y(mean))
     _levels(pen, font, [(y(v), f"{v:.4g}", m.limit) for m, v in zip(marks, shown, strict=True)])
-    pen.text((8, 2), unit, INK, font)
+    pen.text((6, 0), unit, INK, font)
     out = io.BytesIO()
     image.quantize(32).save(out, "PNG", optimize=True)
     return Trace(out.getvalue(), _words(lows, highs, points[-1].mean, since, until, unit, zone))
@@ -90,7 +91,7 @@ def _levels(pen: Any, font: Any, levels: Sequence[tuple[float, str, bool]]) -> N
     """The numbers at the left, none upon another."""
     free = float("inf")
     for height, text, limit in sorted(levels, reverse=True):
-        if free - height >= 26:
+        if free - height >= LETTERS:
             pen.text((LEFT - 10, height), text, LIMIT if limit else INK, font, anchor="rm")
             free = height
 
@@ -117,9 +118,9 @@ def _words(
     unit: str,
     zone: ZoneInfo,
 ) -> str:
-    first, end = (datetime.fromtimestamp(at, zone) for at in (since, until))
+    end = datetime.fromtimestamp(until, zone)
     now = units.show("pressure", last, unit)
     return (
-        f"Pressure from {first:%H:%M} to {end:%H:%M}: between {min(lows):.1f} and"
-        f" {max(highs):.1f} {unit}, last {now}."
+        f"Pressure in the {(until - since) / 3600.0:.0f} h before {end:%H:%M}: between"
+        f" {min(lows):.1f} and {max(highs):.1f} {unit}, last {now}."
     )

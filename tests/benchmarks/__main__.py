@@ -15,6 +15,7 @@ BENCHMARKS = {
     "cause": "tests.benchmarks.cause",
     "watchful": "tests.benchmarks.watchful",
     "page": "tests.benchmarks.page",
+    "outage": "tests.benchmarks.outage",
 }
 """To add one: a module here with `measure() -> list[Result]`, and a line."""
 

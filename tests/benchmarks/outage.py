@@ -1,0 +1,81 @@
+"""A week without a line: what a hundred kills cost, and whether memory grows meanwhile.
+
+The first run kills the daemon at a hundred seeded random moments. Then one daemon lives through the
+whole week with broker and mail server down, some 400 alerts coming and going, beside one that has
+nobody to tell: judging a week takes memory of its own, until its windows are full.
+"""
+
+import importlib
+import shutil
+import sys
+import tempfile
+from pathlib import Path
+from statistics import median
+from typing import Any
+
+from tests.benchmarks.result import Result
+
+KILLS = 100
+ROOT = Path(__file__).parents[2]
+DOWN = """
+[[mqtt]]
+host = "127.0.0.1"
+port = 19
+[[mail]]
+host = "127.0.0.1"
+port = 19
+from = "dryhold@saltmarsh.example"
+to = [{ address = "desk@fenwick.example" }]
+"""
+
+
+def measure() -> list[Result]:
+    """Events lost, doubled or out of order over both channels; megabytes grown."""
+    path = "/usr/sbin:/usr/bin:/usr/local/sbin:/bin"
+    programs = [shutil.which(name, path=path) for name in ("mosquitto", "mosquitto_passwd")]
+    if None in programs:
+        raise SystemExit("outage: needs mosquitto and mosquitto_passwd")
+    sys.path.insert(0, str(ROOT / "tests" / "tell"))
+    test, outage = (importlib.import_module(name) for name in ("test_outage", "outage"))
+    saltmarsh = ROOT / "edge" / "saltmarsh.toml"
+    with tempfile.TemporaryDirectory(dir=Path.cwd(), prefix=".bench-") as name:
+        folder = Path(name)
+        killed = test.week(folder, saltmarsh, *programs, KILLS)
+        early, late = _memory(outage, folder / "down", saltmarsh.read_text() + DOWN)
+        alone = _memory(outage, folder / "alone", saltmarsh.read_text())
+    grown = late - early - (alone[1] - alone[0])
+    return [
+        Result("alerts raised", killed.alerts, "alerts", 200, least=True),
+        Result("events kept", len(killed.kept), "events", 400, least=True),
+        Result("MQTT: events not there or out of order", _wrong(killed.kept, killed.by_mqtt), "", 0),
+        Result("MQTT: came twice, to be dropped by id", _twice(killed.by_mqtt), "", KILLS),
+        Result("mail: events not there or out of order", _wrong(killed.kept_alerts, killed.by_mail), "", 0),
+        Result("mail: came twice, to be dropped by id", _twice(killed.by_mail), "", 40 * KILLS),
+        Result("resident at the end of the outage", late, "MB", 64),
+        Result("grown in it, beyond one with nobody to tell", grown, "MB", 2),
+    ]  # fmt: skip
+
+
+def _memory(outage: Any, folder: Path, settings: str) -> tuple[float, float]:
+    """Resident megabytes in the first and in the last tenth of the week."""
+    folder.mkdir()
+    site = folder / "site.toml"
+    site.write_text(settings + '[keeping]\nevery = "60 s"\nwrite_every = "600 s"\n')
+    life = outage.Life(site, folder / "state", {})
+    found: list[float] = []
+    at = 0.0
+    while at < outage.WEEK_S:
+        at, used, _ = life.tick()
+        found.append(used)
+    life.kill()
+    tenth = len(found) // 10
+    return median(found[:tenth]), median(found[-tenth:])
+
+
+def _wrong(kept: list[str], came: list[str]) -> int:
+    once = list(dict.fromkeys(came))
+    return len(set(kept) ^ set(once)) + sum(a != b for a, b in zip(kept, once, strict=False))
+
+
+def _twice(came: list[str]) -> int:
+    return len(came) - len(set(came))
