@@ -190,7 +190,10 @@ def _changed(
     ran, did = now.runtime_s / now.watched, before.runtime_s / before.watched
     if abs(ran - did) > 1800.0 and not 1 / NOTED < (ran + 1.0) / (did + 1.0) < NOTED:
         way = "more" if ran > did else "less"
-        yield f"The generator ran {words.duration(abs(ran - did))} {way} than the week before."
+        yield (
+            f"The generator ran {way}: {words.duration(now.runtime_s)}, after"
+            f" {words.duration(before.runtime_s)} the week before."
+        )
     if now.nitrogen is not None and before.nitrogen is not None:
         moved = now.nitrogen - before.nitrogen
         if abs(moved) >= PURITY_PCT:
