@@ -1,6 +1,6 @@
 """The technician's access code: kept as a hash in a file of the state folder that nobody else reads.
 
-Argon2id with 9 MiB and 4 passes: the small-memory setting of OWASP's Password Storage Cheat Sheet
+Argon2id with 7 MiB and 5 passes: the small-memory setting of OWASP's Password Storage Cheat Sheet
 (from memory), for a page that must stay under 64 MB; one code is hashed at a time.
 """
 
@@ -21,7 +21,7 @@ from edge.errors import AccessError
 FILE = "access.json"
 SHORTEST, LONGEST = 8, 128
 
-_HASHER = PasswordHasher(time_cost=4, memory_cost=9 * 1024, parallelism=1)
+_HASHER = PasswordHasher(time_cost=5, memory_cost=7 * 1024, parallelism=1)
 _ONE_AT_A_TIME = threading.Lock()
 
 

@@ -6,6 +6,7 @@ from typing import NamedTuple
 from edge.hold.methods import Method
 from edge.model import SUPPLY
 from edge.settings import Settings
+from web.shown import SiteUnits, lasting
 
 LONGEST_LINE, MOST_LINES = 120, 20
 
@@ -46,6 +47,18 @@ def valves(section: str, method: Method, settings: Settings) -> tuple[Box, ...]:
     if method.to_low_limit:
         closed.append("Source of gas: shut off for the whole test.")
     return tuple(Box(f"valve{n}", text) for n, text in enumerate(closed))
+
+
+def limit(section: str, method: Method, settings: Settings) -> str:
+    """What the test is held against, in the site's units."""
+    u = SiteUnits.of(settings)
+    if method.drop_kpa is not None and method.duration_s is not None:
+        return f"a fall of {u.pressure(method.drop_kpa)} in {lasting(method.duration_s)}"
+    if method.to_low_limit:
+        own = next((s for s in settings.system if s.name == section), None)
+        low = settings.low_pressure_kpa if own is None else own.low_pressure_kpa
+        return "no low limit is set" if low is None else f"the low limit of {u.pressure(low)}"
+    return f"a loss of {u.rate(settings.limits.hold_loss_kpa_per_h)}"
 
 
 def lines(text: str) -> list[str]:

@@ -55,6 +55,12 @@ class Course:
     number: int | None  # of the record
 
 
+def moved(what: str, drop_kpa: float, u: SiteUnits) -> tuple[str, str]:
+    """A drop in words: a negative one is a rise."""
+    way = "fell" if drop_kpa >= 0.0 else "rose"
+    return f"{what} {way}", str(u.pressure(abs(drop_kpa)))
+
+
 def loss_rows(test: Test, u: SiteUnits) -> list[tuple[str, str]]:
     """The loss with its bounds, as a rate, a flow and a hole."""
     rows = []
@@ -105,7 +111,10 @@ def drawing(test: Test, u: SiteUnits, name: str) -> tuple[Markup | None, str]:
         f" {last:.2f} at the end."
     )
     if line is not None:
-        said += " The straight line is the fitted loss, the shaded wedge its 95 % range."
+        said += (
+            " The straight line is the fitted loss at constant temperature and barometer, the shaded"
+            " wedge its 95 % range; where the gauge leaves it, the weather moved the gauge."
+        )
         if line.since > 0.0:
             said += f" The first {lasting(line.since)} are settling and left out."
     return chart.trace(f, dots, line, name=name, levels=levels), said
@@ -132,7 +141,7 @@ def course(test: Test, settings: Settings, local: Local, number: int | None = No
     if over and test.get("code_result"):
         rows.append(("By the gauge alone, as the code counts", str(test["code_result"])))
     if test.get("raw_drop_kpa") is not None:
-        rows.append(("The gauge fell", str(u.pressure(test["raw_drop_kpa"]))))
+        rows.append(moved("The gauge", test["raw_drop_kpa"], u))
     rows += loss_rows(test, u)
     if test.get("loss_kpa_per_h") is not None:
         known = "measured and allowed for" if test.get("temperature_used") else "not measured"

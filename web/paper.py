@@ -21,9 +21,12 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table
 
+from web.chart import elapsed
+
 INK, SOFT, RULE = black, Color(0.33, 0.33, 0.33), Color(0.7, 0.7, 0.7)
 WEDGE = Color(0.86, 0.86, 0.86)
-MARGIN = 18 * mm
+MARGIN = 16 * mm
+PADDING = 6.0  # of a page's frame, in points
 
 
 def _fonts() -> None:
@@ -68,11 +71,10 @@ class Trace(Flowable):  # type: ignore[misc]
             y = spot(0.0, value)[1]
             c.line(left, y, left + wide, y)
             c.drawRightString(left - 2 * mm, y - 2.5, f"{value:.2f}")
-        each, unit = (3600.0, "h") if until > 2 * 3600.0 else (60.0, "min")
-        for n in range(5):
-            s = until * n / 4.0
-            text = f"{s / each:.1f}".removesuffix(".0")
-            c.drawCentredString(spot(s, low)[0] if n else left, bottom - 4 * mm, f"{text} {unit}")
+        for mark in elapsed(until):
+            x = spot(mark.at, low)[0]
+            c.line(x, bottom, x, bottom + high)
+            c.drawCentredString(min(x, self.width - 5 * mm), bottom - 4 * mm, mark.label)
         c.drawString(left, self.height - 2 * mm, f"gauge, {record['unit']}")
         clip = c.beginPath()
         clip.rect(left, bottom, wide, high)
@@ -106,13 +108,18 @@ class Trace(Flowable):  # type: ignore[misc]
         c.restoreState()
 
 
-def _table(rows: list[list[str]], width: float) -> Table:
-    name, text = _style(8.5, textTransform=None), _style(8.5)
-    cells = [[Paragraph(escape(a), name), Paragraph(escape(b), text)] for a, b in rows]
+def _table(title: str, rows: list[list[str]], width: float) -> Table:
+    """Rows under their heading; it may go on over a page's end, but not with the heading alone."""
+    text = _style(8.5)
+    cells = [[Paragraph(escape(title), _style(10.5, "Strong")), ""]]
+    cells += [[Paragraph(escape(a), text), Paragraph(escape(b), text)] for a, b in rows]
     return Table(
         cells,
         colWidths=[48 * mm, width - 48 * mm],
+        spaceBefore=9,
         style=[
+            ("SPAN", (0, 0), (-1, 0)),
+            ("NOSPLIT", (0, 0), (-1, 2)),
             ("VALIGN", (0, 0), (-1, -1), "TOP"),
             ("LINEBELOW", (0, 0), (-1, -1), 0.4, RULE),
             ("LEFTPADDING", (0, 0), (-1, -1), 0),
@@ -126,17 +133,19 @@ def pdf(record: Mapping[str, Any], signatures: list[str]) -> bytes:
     """The sheet; `record` as dataclasses.asdict gives it, its drawing left out."""
     _fonts()
     out = BytesIO()
-    width = A4[0] - 2 * MARGIN
+    width = A4[0] - 2 * MARGIN - 2 * PADDING
 
     def sheet(canvas: Canvas, document: Any) -> None:
         canvas.saveState()
         canvas.setFont("Text", 7)
         canvas.setFillColor(SOFT)
-        canvas.drawString(MARGIN, 10 * mm, f"Record {record['name']}, printed {record['made']}")
-        canvas.drawRightString(A4[0] - MARGIN, 10 * mm, f"page {document.page}")
+        canvas.drawString(
+            MARGIN + PADDING, 10 * mm, f"Record {record['name']}, printed {record['made']}"
+        )
+        canvas.drawRightString(A4[0] - MARGIN - PADDING, 10 * mm, f"page {document.page}")
         canvas.restoreState()
 
-    head = _style(10.5, "Strong", spaceBefore=9, spaceAfter=3)
+    head = _style(10.5, "Strong", spaceBefore=9, spaceAfter=3, keepWithNext=1)
     verdict = Table(
         [
             [Paragraph(escape(record["headline"]), _style(13, "Strong"))],
@@ -158,20 +167,20 @@ def pdf(record: Mapping[str, Any], signatures: list[str]) -> bytes:
         story.append(Paragraph(f"Note: {escape(warning)}", _style(9, "Strong", spaceBefore=5)))
     story.append(Paragraph(escape(record["raw_counts"]), _style(8.5, spaceBefore=5)))
     if len(record["trace"]) > 1:
-        drawn = [Spacer(1, 3 * mm), Trace(record, width, 62 * mm)]
+        drawn = [Spacer(1, 3 * mm), Trace(record, width, 56 * mm)]
         story.append(KeepTogether([*drawn, Paragraph(escape(record["caption"]), _style(8))]))
     for part in record["parts"]:
-        table = _table(part["rows"], width)
-        story.append(KeepTogether([Paragraph(escape(part["title"]), head), table]))
+        story.append(_table(part["title"], part["rows"], width))
     if record["where"]:
         lines = [Paragraph(escape(line), _style(8.5, spaceAfter=2)) for line in record["where"]]
         story.append(KeepTogether([Paragraph("Where to look", head), *lines]))
     signs = Table(
-        [["", "", ""], [f"{name}, date" for name in signatures]],
-        colWidths=[width / 3.0] * 3,
+        [["", ""] * len(signatures), [t for name in signatures for t in (f"{name}, date", "")]],
+        colWidths=[width / len(signatures) - 6 * mm, 6 * mm] * len(signatures),
         rowHeights=[15 * mm, 6 * mm],
+        hAlign="LEFT",
         style=[
-            ("LINEBELOW", (0, 0), (-1, 0), 0.6, INK),
+            *(("LINEBELOW", (2 * n, 0), (2 * n, 0), 0.6, INK) for n in range(len(signatures))),
             ("FONT", (0, 1), (-1, 1), "Text", 8),
             ("LEFTPADDING", (0, 0), (-1, -1), 0),
         ],

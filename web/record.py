@@ -167,9 +167,9 @@ def _result(test: Mapping[str, Any], u: SiteUnits) -> Rows:
     if test.get("code_result"):
         rows.append(("By the raw gauge, as the code counts", str(test["code_result"])))
     if test.get("raw_drop_kpa") is not None:
-        rows.append(("Raw fall of the gauge", str(u.pressure(test["raw_drop_kpa"]))))
+        rows.append(course.moved("The raw gauge", test["raw_drop_kpa"], u))
     if test.get("corrected_drop_kpa") is not None:
-        rows.append(("Corrected fall", str(u.pressure(test["corrected_drop_kpa"]))))
+        rows.append(course.moved("Corrected, it", test["corrected_drop_kpa"], u))
     rows.append(("By the corrected loss", course.VERDICTS[test["verdict"]].lower()))
     rows += course.loss_rows(test, u)
     if test.get("confidence") is not None:
@@ -193,9 +193,8 @@ def _conditions(test: Mapping[str, Any], aside: Mapping[str, Any] | None, u: Sit
     if test.get("gas_c") is not None:
         rows.append(("Mean temperature of the gas", str(u.quantity("temperature", test["gas_c"]))))
     if test.get("temperature_drop_kpa") is not None:
-        rows.append(
-            ("Of the fall, from temperature", str(u.pressure(test["temperature_drop_kpa"])))
-        )
+        drop = test["temperature_drop_kpa"]
+        rows.append(course.moved("By temperature alone, it", drop, u))
     if test.get("settling_left_out_s"):
         rows.append(("Settling left out", lasting(test["settling_left_out_s"])))
     barometer = terms["channels"].get("barometer")

@@ -381,6 +381,7 @@ def blueprint(site: Site, steady: Callable[[], float]) -> Blueprint:
             form=form,
             wrong=wrong,
             raw=course.RAW,
+            limit=checklist.limit(section, method, settings),
         )
 
     @pages.post("/test/start")

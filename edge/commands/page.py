@@ -1,6 +1,7 @@
 """dryhold page: the page, a process of its own."""
 
 import argparse
+import ctypes
 import logging
 import signal
 import ssl
@@ -16,6 +17,9 @@ from web import LARGEST_FORM, create_app
 
 THREADS = 4
 
+M_MMAP_THRESHOLD, M_ARENA_MAX = -3, -8  # mallopt(3)
+LARGE = 1 << 20
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--settings", type=Path, required=True, help="the site's settings, TOML")
@@ -29,6 +33,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    _give_back()
     settings = load(args.settings)
     host = args.host or settings.page.address
     port = settings.page.port if args.port is None else args.port
@@ -52,6 +57,15 @@ def run(args: argparse.Namespace) -> int:
     print(f"{settings.site.name}: {scheme}://{shown}:{server.bind_addr[1]}/", flush=True)
     server.serve()
     return 0
+
+
+def _give_back() -> None:
+    """Have memory taken for a moment (hashing a code takes megabytes) given back to the system,
+    where the C library is one that would rather keep it."""
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+    if mallopt is not None:
+        mallopt(M_MMAP_THRESHOLD, LARGE)
+        mallopt(M_ARENA_MAX, 1)
 
 
 def _tls(page: Page) -> BuiltinSSLAdapter | None:

@@ -119,9 +119,10 @@ def text(numbers: Mapping[str, Any], outcome: Outcome, words: Words) -> str:
     ended = {HOLDS: "the section holds", LEAKS: "the section leaks", CANNOT_TELL: "cannot tell"}
     said = f"{name} ended after {words.duration(outcome.end_s)}: {ended[outcome.verdict]}."
     if outcome.code_result is not None and outcome.raw_drop_kpa is not None:
+        way = "fell" if outcome.raw_drop_kpa >= 0.0 else "rose"
         said += (
-            f" By the gauge alone, which fell {words.pressure(outcome.raw_drop_kpa)}, it is a"
-            f" {outcome.code_result}."
+            f" By the gauge alone, which {way} {words.pressure(abs(outcome.raw_drop_kpa))}, it is"
+            f" a {outcome.code_result}."
         )
     return f"{said} {numbers['why']}"
 
