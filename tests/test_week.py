@@ -140,6 +140,7 @@ def test_the_page_shows_the_week_and_the_description_of_messages(
     for row in found.rows:
         assert f'<th scope="row">{row.label}</th><td>{row.now or "not measured"}</td>' in page
     assert f"<li>{found.changed[0]}</li>" in page
+    assert "The monitor is not reporting now" in page
     document = client.get("/api/asyncapi.yaml")
     assert document.mimetype == "application/yaml"
     assert (

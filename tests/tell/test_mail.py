@@ -632,3 +632,40 @@ def test_names_of_recipients_show_no_address(saltmarsh: Path, authority: Authori
     names = mail.names(check(tomllib.loads(saltmarsh.read_text() + table(25, authority, to))))
     assert len(set(names)) == 2
     assert not any("desk" in name or "dusk" in name for name in names)
+
+
+def test_a_letter_fits_the_narrowest_phone(
+    needs: Callable[[str], str], office: Mailbox, make: Make, tmp_path: Path
+) -> None:
+    """In a browser 320 px wide nothing of a letter's HTML is wider than the screen, its picture is
+    there, and no request leaves the letter."""
+    from playwright.sync_api import sync_playwright
+
+    place = make(office.port)
+    place.writer.keep([Tick(T0 - 60, 0.0, (300.0, 2.0, 0.0, 20.0, 200.0, -20.0))], [], {})
+    place.rise(LOW, text="The supply is at 33 psi, under the low limit of 34 psi.")
+    place.settle()
+    for i in range(9):
+        place.rise(
+            {"alert": "channel_fault", "priority": "soon", "subject": f"a_long_name_of_channel_{i}"}
+        )
+    place.settle()
+    asked: list[str] = []
+    with sync_playwright() as browsers:
+        browser = browsers.chromium.launch(
+            executable_path=needs("chromium"), args=["--no-sandbox", "--disable-gpu"]
+        )
+        page = browser.new_page(viewport={"width": 320, "height": 640})
+        page.on("request", lambda request: asked.append(request.url))
+        for number, got in enumerate(office.got):
+            png = next(p for p in got.letter.walk() if p.get_content_type() == "image/png")
+            data = "".join(str(png.get_payload()).split())
+            html = got.letter.get_body(("html",)).get_content()  # type: ignore[union-attr]
+            file = tmp_path / f"{number}.html"
+            file.write_text(html.replace("cid:trace", f"data:image/png;base64,{data}"))
+            page.goto(file.as_uri())
+            assert page.evaluate("document.documentElement.scrollWidth") <= 320
+            assert page.evaluate("document.images[0].naturalWidth") == WIDTH
+        browser.close()
+    assert len(office.got) == 2
+    assert all(url.startswith(("file:", "data:")) for url in asked)
