@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import logging
 import subprocess
 import sys
 from collections.abc import Mapping
@@ -17,6 +18,8 @@ from edge.hold import where
 from edge.model import SUPPLY
 from web import record
 from web.views import Site
+
+log = logging.getLogger(__name__)
 
 MOST = 200
 PDF_WITHIN_S = 60.0
@@ -57,7 +60,7 @@ def blueprint(site: Site) -> Blueprint:
     def _sheet(number: int) -> record.Record:
         return record.record(*_found(number), settings, site.clock())
 
-    @pages.get("/records/<int:number>")
+    @pages.get("/records/<int(max=4294967295):number>")
     def one(number: int) -> str:
         _, view, _ = site.view()
         return render_template(
@@ -68,27 +71,31 @@ def blueprint(site: Site) -> Blueprint:
             signatures=record.SIGNATURES,
         )
 
-    @pages.get("/records/<int:number>.pdf")
+    @pages.get("/records/<int(max=4294967295):number>.pdf")
     def paper(number: int) -> Response:
         sheet = dataclasses.asdict(dataclasses.replace(_sheet(number), drawing=None))
         given = json.dumps({"record": sheet, "signatures": record.SIGNATURES})
-        made = subprocess.run(
-            [sys.executable, "-m", "web.paper"],
-            input=given.encode(),
-            capture_output=True,
-            timeout=PDF_WITHIN_S,
-            check=True,
-        )
+        try:
+            made = subprocess.run(
+                [sys.executable, "-m", "web.paper"],
+                input=given.encode(),
+                capture_output=True,
+                timeout=PDF_WITHIN_S,
+                check=True,
+            )
+        except (subprocess.SubprocessError, OSError) as error:
+            log.error("no PDF: %s %s", error, getattr(error, "stderr", ""))
+            abort(503)
         return _file(made.stdout, "application/pdf", number, "pdf")
 
-    @pages.get("/records/<int:number>.json")
+    @pages.get("/records/<int(max=4294967295):number>.json")
     def data(number: int) -> Response:
         test, aside, back, look = _found(number)
         answer = jsonify({**test, "where": look, "put_back": back, "kept": aside})
         answer.headers["Content-Disposition"] = f"attachment; filename={_name(number)}.json"
         return answer
 
-    @pages.get("/records/<int:number>.csv")
+    @pages.get("/records/<int(max=4294967295):number>.csv")
     def readings(number: int) -> Response:
         """Every reading of the test as a recording, which `dryhold hold judge` reads."""
         _, aside, _, _ = _found(number)

@@ -297,7 +297,7 @@ def blueprint(site: Site, steady: Callable[[], float]) -> Blueprint:
     def _asked() -> str:
         """Whether the daemon has taken up what was asked for last."""
         number = request.args.get("asked", type=int)
-        if number is None:
+        if number is None or not 0 < number < 2**63:
             return ""
         box = Box(site.state_dir, site.clock)
         try:

@@ -158,6 +158,8 @@ def blueprint(site: Site) -> Blueprint:
         if key not in history.LOGS:
             abort(404)
         before = request.args.get("before", type=int)
+        if before is not None and not 0 < before < 2**63:  # more than the database can count
+            abort(404)
         _, view, local = _view()
         rows: tuple[history.LogRow, ...] | None
         older = None

@@ -1,0 +1,75 @@
+"""The page's own TLS, as the processes that run on the box."""
+
+import http.client
+import ssl
+import stat
+import subprocess
+import sys
+from pathlib import Path
+
+from test_command import start
+
+from web import access
+
+
+def run(*words: str, given: str | None = None) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "edge", "access", *words],
+        input=given,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def test_a_code_is_set_from_a_pipe(tmp_path: Path) -> None:
+    """The first line of what is piped in becomes the code; one that will not do is exit 2 and keeps the old."""
+    assert run("set", "--state", str(tmp_path), given="a good code\n").returncode == 0
+    kept = access.read(tmp_path)
+    assert kept is not None
+    assert access.right(kept, "a good code")
+    refused = run("set", "--state", str(tmp_path), given="short\n")
+    assert refused.returncode == 2
+    assert "expected 8 to 128 characters, found 5" in refused.stderr
+    assert access.read(tmp_path) == kept
+
+
+def test_the_page_speaks_tls_with_a_certificate_of_its_own(saltmarsh: Path, tmp_path: Path) -> None:
+    """The self-made certificate verifies for the names asked for, the key is the owner's alone, and signing in is offered."""
+    made = run(
+        "certificate", "--state", str(tmp_path), "--name", "dryhold.example", "--name", "127.0.0.1"
+    )
+    assert made.returncode == 0, made.stderr
+    lines = made.stdout[made.stdout.index("[page]") : made.stdout.index("Browsers")]
+    assert stat.S_IMODE((tmp_path / "page.key").stat().st_mode) == 0o600
+    site = tmp_path / "site.toml"
+    site.write_text(f"{saltmarsh.read_text()}\n{lines}")
+    run("set", "--state", str(tmp_path), given="a good code\n")
+    trust = ssl.create_default_context(cafile=tmp_path / "page.crt")
+    with start(site, tmp_path, "--port", "0") as process:
+        assert process.stdout is not None
+        line = process.stdout.readline()
+        assert "https://127.0.0.1:" in line
+        port = int(line.rstrip("/\n").rpartition(":")[2])
+        wire = http.client.HTTPSConnection("127.0.0.1", port, timeout=10.0, context=trust)
+        wire.request("GET", "/site/sign-in")
+        answer = wire.getresponse()
+        assert answer.status == 200
+        assert "__Host-dryhold-form" in str(answer.headers["Set-Cookie"])
+        assert b"Access code" in answer.read()
+        wire.close()
+        process.terminate()
+        process.wait(timeout=20.0)
+
+
+def test_a_certificate_that_is_not_there_is_said_in_a_sentence(
+    saltmarsh: Path, tmp_path: Path
+) -> None:
+    """A wrong path is exit 2 with what was expected, not a page without TLS."""
+    site = tmp_path / "site.toml"
+    paths = f'certificate = "{tmp_path}/no.crt"\nkey = "{tmp_path}/no.key"\n'
+    site.write_text(f"{saltmarsh.read_text()}\n[page]\n{paths}")
+    with start(site, tmp_path, "--port", "0") as process:
+        _, said = process.communicate(timeout=30.0)
+    assert process.returncode == 2
+    assert "page.certificate: expected a certificate and its key" in said
