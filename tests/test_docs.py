@@ -58,7 +58,7 @@ def options_of(*words: str) -> set[str]:
         check=True,
         cwd=ROOT,
     ).stdout
-    inner = re.findall(r"(?m)^    ([a-z]+)  ", shown) if " WORD ..." in shown else []
+    inner = re.findall(r"(?m)^    ([a-z]+)(?:  |$)", shown) if " WORD ..." in shown else []
     own = set(re.findall(r"--[a-z][a-z-]+", shown.split("options:")[1])) - {"--help"}
     return own.union(*(options_of(*words, word) for word in inner))
 
