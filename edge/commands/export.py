@@ -2,26 +2,13 @@
 
 import argparse
 import sys
-from datetime import datetime
 from pathlib import Path
 
 from edge import recording
+from edge.commands.given import moment
 from edge.errors import StoreError
 from edge.settings import load
 from edge.store.read import Reader
-
-
-def moment(text: str) -> float:
-    """A time with its offset, as seconds since 1970 UTC."""
-    try:
-        stamp = datetime.fromisoformat(text)
-    except ValueError:
-        stamp = None
-    if stamp is None or stamp.tzinfo is None:
-        raise argparse.ArgumentTypeError(
-            f'expected a time with its offset, as 2026-11-25T08:00:00Z, found "{text}"'
-        )
-    return stamp.timestamp()
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

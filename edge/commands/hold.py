@@ -7,10 +7,10 @@ import os
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from edge.commands.given import moment
 from edge.errors import DryholdError, RecordingError
 from edge.hold.again import channels, rejudge
 from edge.hold.methods import methods
@@ -37,8 +37,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
     judge = words.add_parser("judge", help="judge a past stretch of a recording")
     judge.add_argument("recording", type=Path, metavar="RECORDING", help="CSV of readings")
-    judge.add_argument("--from", dest="start", type=_moment, required=True, metavar="T1")
-    judge.add_argument("--to", dest="end", type=_moment, required=True, metavar="T2")
+    judge.add_argument("--from", dest="start", type=moment, required=True, metavar="T1")
+    judge.add_argument("--to", dest="end", type=moment, required=True, metavar="T2")
     _common(judge)
     judge.set_defaults(do=_judge)
 
@@ -91,18 +91,6 @@ def _common(parser: argparse.ArgumentParser, method: bool = True, section: bool 
 
 def _state(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--state", type=Path, required=True, metavar="DIR")
-
-
-def _moment(text: str) -> float:
-    try:
-        stamp = datetime.fromisoformat(text)
-    except ValueError:
-        stamp = None
-    if stamp is None or stamp.tzinfo is None:
-        raise argparse.ArgumentTypeError(
-            f'expected a time as 2026-11-25T08:00:00Z, with its offset, found "{text}"'
-        )
-    return stamp.timestamp()
 
 
 def run(args: argparse.Namespace) -> int:

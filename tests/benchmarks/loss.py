@@ -213,7 +213,7 @@ def measure(sites: int = SITES, seed: int = SEED) -> list[Result]:
                 f"95 % intervals that hold the truth, mean of sites, {name}",
                 100 * of_sites,
                 "%",
-                98.5,
+                98.0,
             ),
         ]
     return results
