@@ -28,8 +28,8 @@ HERE = Path(__file__).parent
 
 
 @contextlib.contextmanager
-def depot_running(saltmarsh: Path, folder: Path, story: str) -> Iterator[str]:
-    """Daemon and page as processes; the page's address."""
+def depot_running(saltmarsh: Path, folder: Path, story: str) -> Iterator[tuple[str, int]]:
+    """Daemon and page as processes; the page's address and process."""
     state, runtime, site = folder / "state", folder / "run", folder / "site.toml"
     state.mkdir()
     runtime.mkdir()
@@ -55,7 +55,7 @@ def depot_running(saltmarsh: Path, folder: Path, story: str) -> Iterator[str]:
                 assert all(part.poll() is None for part in parts), said
                 assert time.monotonic() < deadline, said
                 time.sleep(0.05)
-            yield f"http://127.0.0.1:{port}"
+            yield f"http://127.0.0.1:{port}", parts[1].pid
         finally:
             for part in parts:
                 part.terminate()
@@ -82,7 +82,7 @@ def test_from_the_checklist_to_the_printed_record(
     saltmarsh: Path, tmp_path: Path, chromium: Any, story: str, method: str, headline: str
 ) -> None:
     """Signed in, checked, followed live without a reload, judged, valves put back, record printed as PDF, and judged again to the same answer."""
-    with depot_running(saltmarsh, tmp_path, story) as base:
+    with depot_running(saltmarsh, tmp_path, story) as (base, process):
         context = chromium.new_context(viewport={"width": 390, "height": 800})
         context.set_default_timeout(PATIENCE_S * 1000)
         page = context.new_page()
@@ -127,6 +127,10 @@ def test_from_the_checklist_to_the_printed_record(
 
         page.get_by_role("link", name="The record, to print and sign").click()
         page.get_by_role("heading", name="Hold test record: Supply line").wait_for()
+        page.set_viewport_size({"width": 320, "height": 568})
+        assert page.evaluate("document.documentElement.scrollWidth") == 320
+        found = Axe().run(page)
+        assert found.violations_count == 0, found.generate_report()
         assert complaints == []
         assert [url for url in asked if not url.startswith(base)] == []
         sheets = tmp_path / "printed.pdf"
@@ -139,6 +143,10 @@ def test_from_the_checklist_to_the_printed_record(
                 assert words in flat, words
         record = page.request.get(f"{page.url}.json").json()
         context.close()
+        status = Path(f"/proc/{process}/status").read_text()
+        most_kb = re.search(r"VmHWM:\s+(\d+) kB", status)
+        assert most_kb is not None
+        assert int(most_kb[1]) < 64 * 1024, "the page must stay small, hashing and PDF included"
 
     assert record["by"] == "Ana Ruiz (127.0.0.1)"
     assert record["checklist"]["valves"][-1] == "Gauge valve at the compressor"
