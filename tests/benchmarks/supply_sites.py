@@ -90,7 +90,7 @@ def draw(
         cut_in_kpa=cut_in,
         cut_out_kpa=cut_in + band,
         production_l_min=production,
-        flow_at_2_pct_l_min=production * r.uniform(1.2, 1.6),
+        flow_at_2_pct_l_min=production * r.uniform(1.4, 1.8),
         loss_l_min=loss,
         exposure=r.uniform(0.3, 1.0),
         lag_h=within(0.3, 2.0),
