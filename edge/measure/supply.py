@@ -46,6 +46,7 @@ class Supply(Kept):
         "rest",
         "runs",
         "purity",
+        "unsure_pct",
     )
 
     def __init__(self, settings: Settings, words: Words) -> None:
@@ -82,6 +83,7 @@ class Supply(Kept):
         self.rest = Rest(SUPPLY, self.reference_absolute_kpa, supply.volume_l, self.weather, words)
         self.runs = Runs()
         self.purity = Purity(supply.warm_up_s, words)
+        self.unsure_pct: list[list[float]] = []  # oxygen that a run may not have made
 
     def stamp(self, t: float) -> float:
         """Steady seconds as seconds since 1970."""
@@ -171,13 +173,26 @@ class Supply(Kept):
             self.runs.started(t)
 
     def _purity(self, t: float, oxygen_pct: float | None, facts: list[Event]) -> list[Event]:
-        if self.running and not self.by_contact and not self.pressure_only.climbing(t):
-            oxygen_pct = None  # the run may have ended, which only later readings will show
+        if self.running and not self.by_contact:
+            self._unsure_purity(t, oxygen_pct, facts)
+            return facts
+        self.unsure_pct = []
         if oxygen_pct is not None or self.purity.valid or self.purity.n:
             fact = self.purity.look(t, oxygen_pct, self.run_from, self.stamp)
             if fact is not None:
                 facts.append(fact)
         return facts
+
+    def _unsure_purity(self, t: float, oxygen_pct: float | None, facts: list[Event]) -> None:
+        """Without a contact, oxygen counts only once later pressure shows that the run went on."""
+        if oxygen_pct is not None and (not self.unsure_pct or t - self.unsure_pct[-1][0] >= 10.0):
+            self.unsure_pct = [*self.unsure_pct[-199:], [t, oxygen_pct]]
+        sure_t = self.pressure_only.sure_t
+        for at, pct in [row for row in self.unsure_pct if row[0] <= sure_t]:
+            fact = self.purity.look(at, pct, self.run_from, self.stamp)
+            if fact is not None:
+                facts.append(fact)
+        self.unsure_pct = [row for row in self.unsure_pct if row[0] > sure_t]
 
     def _follow(self, t: float, kpa: float, contact: float | None) -> Turn | None:
         if not self.by_contact:

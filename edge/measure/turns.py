@@ -86,6 +86,7 @@ class FromPressure(Kept):
         "tip_kpa",
         "step_t",
         "step_kpa",
+        "sure_t",
         "turned_t",
         "turned_kpa",
         "count",
@@ -115,6 +116,7 @@ class FromPressure(Kept):
         self.low_kpa = self.high_kpa = self.tip_kpa = self.turned_kpa = 0.0
         self.mark_t = self.mark_kpa = 0.0  # the last of a run's small steps up
         self.step_t = self.step_kpa = 0.0  # when the run was last seen to rise
+        self.sure_t = 0.0  # up to when it surely ran
         self.count = 0
 
     def forget(self) -> None:
@@ -150,8 +152,7 @@ class FromPressure(Kept):
         """Whether a run under way is surely still raising the pressure: it rose at its pace just now."""
         if not self.running or self.mark_t <= self.turned_t:
             return False
-        patience_s = 30.0 + 2.0 * self._grain_kpa() / self._pace() * 3600.0
-        return t - self.step_t <= patience_s
+        return t - self.step_t <= 2.0 * self._step_s()
 
     def _hear(self, t: float, kpa: float) -> None:
         self.last.append([t, kpa])
@@ -231,6 +232,9 @@ class FromPressure(Kept):
         if kpa >= self.mark_kpa + small:
             self.mark_t, self.mark_kpa = t, kpa
         if kpa >= self.step_kpa + self._grain_kpa():
+            # A step at a third of the pace may be the sun's, after the generator stopped.
+            quick = t - self.step_t <= 3.0 * self._step_s()
+            self.sure_t = t if quick else self.sure_t
             self.step_t, self.step_kpa = t, kpa
         self.after.add(t, kpa, None, None)
         fall = self.high_kpa - kpa
@@ -270,6 +274,10 @@ class FromPressure(Kept):
         """The rise of the run under way up to its last small step, kPa/h."""
         risen = max(self.mark_kpa - self.turned_kpa, 1e-6)
         return risen / max(self.mark_t - self.turned_t, 1.0) * 3600.0
+
+    def _step_s(self) -> float:
+        """How long the run takes for its smallest step that noise does not make."""
+        return 15.0 + self._grain_kpa() / self._pace() * 3600.0
 
     def _grain_kpa(self) -> float:
         return max(4.0 * self.noise_kpa, 0.003 * self.band_kpa)
