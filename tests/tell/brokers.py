@@ -13,7 +13,7 @@ from typing import Any
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
-DEADLINE_S = 20.0
+DEADLINE_S = 60.0
 
 
 def until(done: Callable[[], Any], what: str) -> Any:

@@ -205,19 +205,29 @@ def test_order_is_strict_while_an_access_list_comes_and_goes(
     monkeypatch.setenv("DRYHOLD_MQTT_PASSWORD", SECRET)
     site = make(table(broker.port, 'user = "dryhold"'))
     receiver = Receiver(broker.port, ("reader", SECRET))
+
+    def reread(done: Callable[[], bool]) -> Callable[[], bool]:
+        """Ask the broker again and again: it forgets one request that comes while it rereads."""
+
+        def look() -> bool:
+            if not done():
+                broker.signal(signal.SIGHUP)
+                return False
+            return True
+
+        return look
+
     try:
         keep(site.outbox, 400)
         for _ in range(4):
-            site.drive(lambda: "ot authorized" in site.why(), "a refusal")
+            site.drive(reread(lambda: "ot authorized" in site.why()), "a refusal")
             before = site.outbox.backlog(site.names[0])
             rules.write_text(OPEN)
-            broker.signal(signal.SIGHUP)
-            site.drive(lambda before=before: site.outbox.backlog(site.names[0]) < before, "some")
+            some = reread(lambda before=before: site.outbox.backlog(site.names[0]) < before)
+            site.drive(some, "some")
             rules.write_text(SHUT)
-            broker.signal(signal.SIGHUP)
         rules.write_text(OPEN)
-        broker.signal(signal.SIGHUP)
-        site.drive(site.drained, "all of them")
+        site.drive(reread(site.drained), "all of them")
         until(lambda: len(places(receiver)) == 400, "the last")
         raw = [int(json.loads(p)["pressure_kpa"]) for p in receiver.on("/events")]
         assert raw == list(range(400))
