@@ -42,6 +42,7 @@ def diagnose(
     loss, rise = trend.loss(baseline, last=1), trend.rise(baseline, last=1)
     nitrogen = purity.now_pct
     evidence: dict[str, Any] = {}
+    warm = nitrogen is not None and baseline.nitrogen_pct is not None
     if nitrogen is not None and baseline.nitrogen_pct is not None:
         moved: float | None = nitrogen - baseline.nitrogen_pct
     else:
@@ -83,6 +84,8 @@ def diagnose(
             return Cause(None, evidence)
         code = "flow_restricted" if moved > PURITY_MOVED_PCT else "production_weak"
         part = abs(moved - PURITY_MOVED_PCT) / PURITY_SD_PCT
+        if not warm and part < 1.0:
+            return Cause(None, evidence)  # early in a run the oxygen falls too fast to be so close
         return _sure(code, evidence, part, (0.95 - rise.value) / rise.sd)
     return Cause(None, evidence)
 
