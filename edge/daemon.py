@@ -16,6 +16,9 @@ SHOW_EVERY_S = 2.0
 """How often the newest is put together for page and receivers while nothing happens: nobody reads
 faster, and it is a third of a tick's work."""
 
+STORAGE_EVERY_S = 60.0
+"""How often the disk is asked how much of it is free."""
+
 log = logging.getLogger(__name__)
 
 
@@ -40,6 +43,7 @@ class Daemon:
         self._clock, self._look, self._judge = clock, look, judge
         self._letterbox, self._messengers = letterbox, messengers
         self._show, self._heartbeat = show, heartbeat
+        self._free_pct, self._asked = store.free_pct, float("-inf")
         self._keeper = Keeper(store, settings.keeping.write_every_s, judge.state)
         self._latest = Latest()
         self._newest: dict[str, Any] = {}
@@ -100,8 +104,15 @@ class Daemon:
             tuple(None if r.value is None else on_grid(r.value) for r in readings),
             {r.channel: r.why or "no reason given" for r in readings if r.value is None},
             tuple(request for request in self._posted if request.id > seen),
+            self._storage(t),
         )
         return tick, readings
+
+    def _storage(self, t: float) -> float | None:
+        if t - self._asked < STORAGE_EVERY_S:
+            return None
+        self._asked = t
+        return self._free_pct()
 
     def _keep(self, tick: Tick, events: list[Event]) -> None:
         said, self._said = self._said, []

@@ -71,6 +71,10 @@ class Store(Protocol):
         """The highest number of a request whose effect is kept."""
         ...
 
+    def free_pct(self) -> float | None:
+        """How much of the disk that is written on is free; None when it does not say."""
+        ...
+
 
 class Outbox(Protocol):
     """What each messenger still has to tell, in the order of becoming known."""

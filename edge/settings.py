@@ -16,6 +16,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 
 from edge.core import pipe, units
 from edge.errors import SettingsError
+from edge.model import SUPPLY
 from edge.rules import RULES, Raw, found
 
 
@@ -318,6 +319,13 @@ class Settings(_Table):
     def place(self, channel: str | None) -> int | None:
         """The place of a channel's value in every tick, None for no channel."""
         return next((i for i, c in enumerate(self.channel) if c.name == channel), None)
+
+    def section(self, channel: str) -> str:
+        """The section a channel belongs to: the system that names it, else the supply."""
+        for system in self.system:
+            if channel in (system.pressure, system.temperature):
+                return system.name
+        return SUPPLY
 
     def without(self, absent: Collection[str]) -> "Settings":
         """The same site as a recording without these channels can show it.

@@ -4,7 +4,6 @@ from collections.abc import Iterator
 from datetime import UTC, date, datetime
 
 from edge.detect.base import PLANNED, Detector, Now, Telling
-from edge.model import SUPPLY
 from edge.settings import Settings
 
 
@@ -22,7 +21,12 @@ class CalibrationDue(Detector):
     def over(cls, settings: Settings) -> Iterator[Detector]:
         for channel in settings.channel:
             if channel.calibrated is not None:
-                yield cls(SUPPLY, channel.name, channel.calibrated, channel.calibrate_every_s)
+                yield cls(
+                    settings.section(channel.name),
+                    channel.name,
+                    channel.calibrated,
+                    channel.calibrate_every_s,
+                )
 
     def _age_s(self, now: Now) -> float:
         day = datetime.combine(self._calibrated, datetime.min.time(), UTC)

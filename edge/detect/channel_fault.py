@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 
 from edge.detect.base import SOON, Detector, Now, Telling
-from edge.model import SUPPLY
 from edge.settings import Settings
 
 
@@ -16,11 +15,8 @@ class ChannelFault(Detector):
 
     @classmethod
     def over(cls, settings: Settings) -> Iterator[Detector]:
-        sections = {s.pressure: s.name for s in settings.system} | {
-            s.temperature: s.name for s in settings.system if s.temperature
-        }
         for channel in settings.channel:
-            yield cls(sections.get(channel.name, SUPPLY), channel.name)
+            yield cls(settings.section(channel.name), channel.name)
 
     def look(self, now: Now, active: bool) -> bool | None:
         return self.subject in now.channels.failed

@@ -3,7 +3,6 @@
 from collections.abc import Iterator, Mapping
 
 from edge.detect.base import SOON, Detector, Now, Telling
-from edge.model import SUPPLY
 from edge.settings import Settings
 
 PATIENCE_S: Mapping[str, float] = {
@@ -35,13 +34,10 @@ class StuckReading(Detector):
 
     @classmethod
     def over(cls, settings: Settings) -> Iterator[Detector]:
-        sections = {s.pressure: s.name for s in settings.system} | {
-            s.temperature: s.name for s in settings.system if s.temperature
-        }
         for place, channel in enumerate(settings.channel):
             if channel.quantity in PATIENCE_S:
                 line = channel.name == settings.supply.pressure
-                section = sections.get(channel.name, SUPPLY)
+                section = settings.section(channel.name)
                 yield cls(section, channel.name, place, channel.quantity, line)
 
     def look(self, now: Now, active: bool) -> bool | None:

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Collection
 
 from edge.core.kept import Kept
-from edge.model import SUPPLY, Event, Tick
+from edge.model import Event, Tick
 from edge.settings import Settings
 
 FAILED_S = 5.0
@@ -22,16 +22,10 @@ class Channels(Kept):
         self._names = [c.name for c in settings.channel]
         self._fitted = [(i, n) for i, n in enumerate(self._names) if n not in absent]
         self._quiet = len(self._names) - len(self._fitted)
-        self._section = {s.pressure: s.name for s in settings.system} | {
-            s.temperature: s.name for s in settings.system if s.temperature
-        }
+        self.section = settings.section
         self.silent: dict[str, list[float]] = {}  # name: since, looks
         self.failed: dict[str, str] = {}  # name: why
         self.speaking: dict[str, float] = {}  # failed, but with a value again since
-
-    def section(self, name: str) -> str:
-        """The section a channel belongs to."""
-        return self._section.get(name, SUPPLY)
 
     def look(self, tick: Tick, stamp: Callable[[float], float]) -> list[Event]:
         values = tick.values

@@ -2,6 +2,7 @@
 
 import json
 import logging
+import shutil
 import sqlite3
 import uuid
 import zlib
@@ -129,6 +130,14 @@ class Writer:
     def last_request(self) -> int:
         """The highest number of a request that the judges have seen and whose effect is kept."""
         return self._last_request
+
+    def free_pct(self) -> float | None:
+        """Free share of the state folder's disk, in per cent; None when the disk does not say."""
+        try:
+            disk = shutil.disk_usage(self._path.parent)
+        except OSError:
+            return None
+        return 100.0 * disk.free / disk.total
 
     # --- keeping
 

@@ -48,9 +48,9 @@ def measure() -> list[Result]:
         Result("alerts raised", killed.alerts, "alerts", 200, least=True),
         Result("events kept", len(killed.kept), "events", 400, least=True),
         Result("MQTT: events not there or out of order", _wrong(killed.kept, killed.by_mqtt), "", 0),
-        Result("MQTT: came twice, to be dropped by id", _twice(killed.by_mqtt), "", 100 * KILLS),
+        Result("MQTT: came twice, to be dropped by id", _twice(killed.by_mqtt), "", 20 * KILLS),
         Result("mail: events not there or out of order", _wrong(killed.kept_alerts, killed.by_mail), "", 0),
-        Result("mail: came twice, to be dropped by id", _twice(killed.by_mail), "", 40 * KILLS),
+        Result("mail: came twice, to be dropped by id", _twice(killed.by_mail), "", 5 * KILLS),
         Result("resident at the end of the outage", late, "MB", 64),
         Result("grown in it, beyond one with nobody to tell", grown, "MB", 2),
     ]  # fmt: skip

@@ -175,6 +175,30 @@ def test_a_full_card_stops_neither_judging_nor_showing(desk: Desk) -> None:
     assert [t.t for t in desk.ticks()[:1501]] == [T0 + i for i in range(1501)]
 
 
+def test_a_disk_that_fills_is_told_and_its_end_too(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The running daemon asks its disk once a minute: nearly full raises storage_low, room again
+    clears it; and the real disk gives a share between 0 and 100."""
+    assert 0.0 < (desk.writer.free_pct() or -1.0) <= 100.0
+    free = [50.0]
+    monkeypatch.setattr(desk.daemon, "_free_pct", lambda: free[0])
+
+    def said() -> list[tuple[str, str]]:
+        with Reader(desk.folder) as reader:
+            events = reversed(reader.events())
+        return [(e["kind"], e["text"]) for e in events if e.get("alert") == "storage_low"]
+
+    desk.tick(130)
+    assert said() == []
+    free[0] = 4.0
+    desk.tick(130)
+    assert said() == [("alert_raised", "Only 4.0 % of the monitor's disk is free.")]
+    free[0] = 40.0
+    desk.tick(130)
+    assert [kind for kind, _ in said()] == ["alert_raised", "alert_cleared"]
+
+
 def test_the_end_keeps_everything(desk: Desk) -> None:
     """A clean stop keeps the ticks in hand, the event that says so, and a state that has seen
     all of it."""
@@ -232,10 +256,14 @@ def test_fast_time_is_faster() -> None:
 
 
 def test_what_is_exported_replays_to_the_same_events(
-    saltmarsh: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    saltmarsh: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """A day of the simulated plant through daemon, database, export and replay gives the events
     that the daemon kept, one by one."""
+    monkeypatch.setattr(Writer, "free_pct", lambda _: 50.0)  # this machine's is in no reading
     site = tmp_path / "site.toml"
     text = saltmarsh.read_text().replace('"simulated"', '"simulated:depot"')
     site.write_text(text + '[keeping]\nevery = "10 s"\n')
