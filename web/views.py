@@ -17,6 +17,7 @@ from web import api, history, metrics, present
 from web.shown import Local
 
 LOG_ROWS = 100
+READINGS_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,12 @@ def blueprint(site: Site) -> Blueprint:
         }
 
     _view = site.view
+    # The day's chart as last drawn, and of what; replaced whole, so threads may share it.
+    drawn: list[tuple[Any, history.Pressure, list[history.Stretch]]] = []
+
+    def _standing(latest: dict[str, Any] | None) -> list[dict[str, Any]]:
+        found: list[dict[str, Any]] = ((latest or {}).get("picture") or {}).get("alerts") or []
+        return found
 
     def _ribbon(
         db: read.Reader, latest: dict[str, Any] | None, local: Local, span: history.Span
@@ -79,11 +86,10 @@ def blueprint(site: Site) -> Blueprint:
         """The supply's pressure, its runs and when alerts were open, over the span."""
         since, until = local.now - span.seconds, local.now
         told = db.events(api.MOST_EVENTS, None, ["alert_raised", "alert_cleared"], since, until)
-        standing = ((latest or {}).get("picture") or {}).get("alerts") or []
         return (
             db.ribbon(settings.supply.pressure, since, until, span.points),
             db.runs(since, until),
-            history.alerted(told, standing, since, until),
+            history.alerted(told, _standing(latest), since, until),
         )
 
     @pages.get("/")
@@ -93,11 +99,22 @@ def blueprint(site: Site) -> Blueprint:
         alerts: list[history.Stretch] = []
         try:
             with site.reader() as db:
-                line, runs, alerts = _ribbon(db, latest, local, span)
-            now_kpa = site.now_kpa(latest, view.seen)
-            chart = history.pressure(
-                span, line, runs, settings, local, now_kpa=now_kpa, alerts=alerts
-            )
+                now_kpa = site.now_kpa(latest, view.seen)
+                # Readings are written once a minute: who looks within the same one sees the same.
+                key = (
+                    db.newest(),
+                    local.now // READINGS_S,
+                    now_kpa is None,
+                    tuple((a["alert"], a["since"]) for a in _standing(latest)),
+                )
+                if drawn and drawn[0][0] == key:
+                    _, chart, alerts = drawn[0]
+                else:
+                    line, runs, alerts = _ribbon(db, latest, local, span)
+                    chart = history.pressure(
+                        span, line, runs, settings, local, now_kpa=now_kpa, alerts=alerts
+                    )
+                    drawn[:] = [(key, chart, alerts)]
         except StoreError:
             pass  # the page says that there is no history to draw
         lost = present.lost(settings)

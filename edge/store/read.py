@@ -109,26 +109,29 @@ class Reader:
         ).fetchone()
         return None if first is None else (self._utc_s(first), self._utc_s(last))
 
+    def newest(self) -> tuple[int, int]:
+        """Changes with everything that a ribbon, a run or an event is drawn from."""
+        row = self._ask(
+            "SELECT coalesce((SELECT max(first_ms) FROM readings), 0),"
+            " coalesce((SELECT max(id) FROM events), 0)"
+        ).fetchone()
+        return int(row[0]), int(row[1])
+
     def ribbon(self, channel: str, since: float, until: float, points: int = 600) -> Ribbon:
         """The channel over (since, until] in at most about `points` equal stretches.
 
         From the readings themselves up to 2 hours, minutes up to 2 days, quarter-hours beyond.
         """
         length = max(until - since, 1.0)
-        rows: Iterable[Point]
         if length <= RAW_UP_TO_S:
-            base, rows = 1.0, self._raw(channel, since, until)
-        elif length <= MINUTES_UP_TO_S:
-            base, rows = 60.0, self._rolled("minutes", 60, channel, since, until)
-        else:
-            base, rows = 900.0, self._rolled("quarter_hours", 900, channel, since, until)
-        if base > 1.0:
-            # The newest readings are not rolled up yet.
-            rows = list(rows)
-            done = max([since, *(point.at + base for point in rows)])
-            rows = chain(rows, self._raw(channel, max(done, until - UNROLLED_S), until))
-        step = base * max(1, -(-length // (base * max(points, 1))))
-        return Ribbon(step, _gathered(rows, step))
+            step = _step_s(length, 1.0, points)
+            return Ribbon(step, _gathered(self._raw(channel, since, until), step))
+        table, base = ("minutes", 60) if length <= MINUTES_UP_TO_S else ("quarter_hours", 900)
+        step = _step_s(length, float(base), points)
+        rows, done = self._rolled(table, base, channel, since, until, step)
+        # The newest readings are not rolled up yet.
+        newest = self._raw(channel, max(done, until - UNROLLED_S), until)
+        return Ribbon(step, _gathered(chain(rows, newest), step))
 
     def events(
         self,
@@ -187,9 +190,7 @@ class Reader:
         for epoch in self._epochs():
             low = epoch.first if since is None else codec.milliseconds(since) - epoch.offset + 1
             high = epoch.before - 1 if until is None else codec.milliseconds(until) - epoch.offset
-            yield from self._ticks(
-                channels, max(low, epoch.first), min(high, epoch.before - 1), epoch
-            )
+            yield from self._ticks(channels, low, high, epoch)
 
     def tests(self, limit: int = 100) -> list[dict[str, Any]]:
         """The newest finished hold tests first: their events, each with its number "n"."""
@@ -216,7 +217,7 @@ class Reader:
         names = [name or "" for name in channels]
         low, high = codec.milliseconds(first), codec.milliseconds(last)
         for epoch in self._epochs():
-            yield from self._ticks(names, max(low, epoch.first), min(high, epoch.before - 1), epoch)
+            yield from self._ticks(names, low, high, epoch)
 
     # --- underneath
 
@@ -243,6 +244,9 @@ class Reader:
         }
 
     def _ticks(self, channels: Sequence[str], low: int, high: int, epoch: _Epoch) -> Iterator[Tick]:
+        low, high = max(low, epoch.first), min(high, epoch.before - 1)
+        if low > high:
+            return  # every power cut of years begins an epoch
         layouts = self._layouts()
         rows = self._ask(
             "SELECT first_ms, layout, data FROM readings WHERE last_ms >= ? AND first_ms <= ?"
@@ -272,28 +276,51 @@ class Reader:
                 yield Point(tick.t + tick.offset_s, 1, value, value, value)
 
     def _rolled(
-        self, table: str, length_s: int, channel: str, since: float, until: float
-    ) -> Iterator[Point]:
+        self, table: str, length_s: int, channel: str, since: float, until: float, step_s: float
+    ) -> tuple[list[Point], float]:
+        """The roll-ups gathered over each step, and the end of the last of them (`since` for
+        none). SQLite takes the one channel out of each row and gathers: of a year's 35,000 rows
+        only the few hundred points that are drawn become Python."""
+        cells = {
+            number: f"$[{names.index(channel)}]"
+            for number, names in self._layouts().items()
+            if channel in names
+        }
+        points, done = list[Point](), since
         for epoch in self._epochs():
             # A row belongs to the epoch in which it ended.
             offset_s = epoch.offset / 1000.0
             low = max(since - offset_s, epoch.first / 1000.0 - length_s)
-            last = epoch.before / 1000.0 - length_s
-            for number, names in self._layouts().items():
-                if channel not in names:
-                    continue
-                # SQLite takes the one channel out of each row: no row becomes Python whole.
-                cell = f"$[{names.index(channel)}]"
+            last = min(epoch.before / 1000.0 - length_s, until - offset_s)
+            if low >= last:
+                continue
+            for number, cell in cells.items():
                 rows = self._ask(
-                    f"SELECT start_s, json_extract(data, '{cell}[0]'), json_extract(data, '{cell}[1]'),"
-                    f" json_extract(data, '{cell}[2]'), json_extract(data, '{cell}[3]') FROM {table}"
-                    " WHERE start_s > ? AND start_s < ? AND start_s <= ? AND layout = ?"
-                    " ORDER BY start_s",
-                    (low, until - offset_s, last, number),
+                    "SELECT (start_s * 1000 + ?) / ? place, sum(n), min(least), sum(n * mean),"
+                    " max(most), max(start_s) FROM (SELECT start_s,"
+                    f" json_extract(data, '{cell}[0]') n, json_extract(data, '{cell}[1]') least,"
+                    f" json_extract(data, '{cell}[2]') mean, json_extract(data, '{cell}[3]') most"
+                    f" FROM {table} WHERE start_s > ? AND start_s < ? AND start_s <= ?"
+                    " AND layout = ?) WHERE n IS NOT NULL GROUP BY place",
+                    (
+                        epoch.offset,
+                        round(step_s * 1000.0),
+                        low,
+                        until - offset_s,
+                        epoch.before / 1000.0 - length_s,
+                        number,
+                    ),
                 )
-                for start, n, least, mean, most in rows:
-                    if n is not None:
-                        yield Point(start + offset_s, n, least / GRID, mean / GRID, most / GRID)
+                for place, n, least, total, most, start_s in rows:
+                    mean = total / n / GRID
+                    points.append(Point(place * step_s, n, least / GRID, mean, most / GRID))
+                    done = max(done, start_s + offset_s + length_s)
+        return points, done
+
+
+def _step_s(length_s: float, base_s: float, points: int) -> float:
+    """Whole stretches of `base_s`, so long that about `points` of them make the length."""
+    return base_s * max(1.0, -(-length_s // (base_s * max(points, 1))))
 
 
 def _gathered(rows: Iterable[Point], step: float) -> list[Point]:

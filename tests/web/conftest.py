@@ -8,6 +8,7 @@ from typing import Any
 
 import depot
 import pytest
+import years
 from cheroot.wsgi import Server
 from flask.testing import FlaskClient
 
@@ -38,6 +39,15 @@ def history(tmp_path_factory: pytest.TempPathFactory, settings: Settings) -> Pat
     return folder
 
 
+@pytest.fixture(scope="session")
+def long_ago(
+    tmp_path_factory: pytest.TempPathFactory, settings: Settings
+) -> tuple[Path, years.Past]:
+    """A state folder with five years in it, and what happened in them; nothing writes to it."""
+    folder = tmp_path_factory.mktemp("years")
+    return folder, years.keep(folder, settings, minutes_days=30.0)
+
+
 @dataclass
 class Site:
     """A site whose clock and newest picture the test sets."""
@@ -64,6 +74,14 @@ class Site:
 @pytest.fixture
 def site(settings: Settings, history: Path, tmp_path: Path) -> Site:
     made = Site(settings, history, tmp_path / "run")
+    made.say("holding")
+    return made
+
+
+@pytest.fixture
+def ages(settings: Settings, long_ago: tuple[Path, years.Past], tmp_path: Path) -> Site:
+    """The site with five years behind it."""
+    made = Site(settings, long_ago[0], tmp_path / "run")
     made.say("holding")
     return made
 
