@@ -8,7 +8,8 @@ from pathlib import Path
 from flask import Flask, Response, request
 
 from edge.settings import Settings
-from web import records, technician, views, week
+from web import live, records, technician, views, week
+from web.stream import Places
 
 _TEXT = ("text/", "application/json", "application/javascript", "image/svg+xml")
 
@@ -17,6 +18,9 @@ POLICY = (
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
 """Nothing but our own files, and nothing inline."""
+
+PLACES = "dryhold places"
+"""Where an app keeps its web.stream.Places, for who must end its streams."""
 
 LARGEST_FORM = 64 * 1024
 
@@ -42,6 +46,8 @@ def create_app(
     app.config["MAX_CONTENT_LENGTH"] = app.config["MAX_FORM_MEMORY_SIZE"] = LARGEST_FORM
     site = views.Site(settings, state_dir, runtime_dir, clock)
     app.register_blueprint(views.blueprint(site))
+    app.extensions[PLACES] = places = Places()
+    app.register_blueprint(live.blueprint(site, places, steady))
     app.register_blueprint(records.blueprint(site))
     app.register_blueprint(week.blueprint(site))
     app.register_blueprint(technician.blueprint(site, steady))

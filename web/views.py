@@ -38,6 +38,14 @@ class Site:
         except (OSError, StoreError):
             return None, None
 
+    def changed(self) -> tuple[int, ...] | None:
+        """Differs whenever the daemon has written something new; None while there is nothing."""
+        try:
+            found = (self.runtime_dir / read.LATEST).stat()
+            return found.st_mtime_ns, found.st_ino, found.st_size
+        except OSError:
+            return None
+
     def view(self) -> tuple[dict[str, Any] | None, present.FirstView, Local]:
         """The newest, what the first view says of it, and the time at the site."""
         latest, saved_at = self.latest()
@@ -121,12 +129,6 @@ def blueprint(site: Site) -> Blueprint:
         return render_template(
             "now.html", room="now", view=view, chart=chart, alerts=alerts, lost=lost
         )
-
-    @pages.get("/now")
-    def live() -> str:
-        """What changes on the first view, for the script to put in place."""
-        _, view, _ = _view()
-        return render_template("live.html", view=view)
 
     @pages.get("/history")
     def past() -> str:

@@ -13,9 +13,10 @@ from cheroot.wsgi import Server
 
 from edge.errors import AccessError, StoreError
 from edge.settings import Page, load
-from web import LARGEST_FORM, create_app
+from web import LARGEST_FORM, PLACES, create_app, stream
 
 THREADS = 4
+"""For questions; each stream that is followed has one of its own beside these."""
 
 M_MMAP_THRESHOLD, M_ARENA_MAX = -3, -8  # mallopt(3)
 LARGE = 1 << 20
@@ -38,7 +39,9 @@ def run(args: argparse.Namespace) -> int:
     host = args.host or settings.page.address
     port = settings.page.port if args.port is None else args.port
     app = create_app(settings, args.state, args.runtime or args.state)
-    server = Server((host, port), app, numthreads=THREADS, server_name=settings.site.id)
+    server = Server(
+        (host, port), app, numthreads=THREADS + stream.MOST, server_name=settings.site.id
+    )
     server.max_request_body_size = LARGEST_FORM
     server.ssl_adapter = _tls(settings.page)
     try:
@@ -47,6 +50,7 @@ def run(args: argparse.Namespace) -> int:
         raise StoreError(f"{host} port {port}: expected a free port, found: {error}") from error
 
     def stop(_number: int, _frame: object) -> None:
+        app.extensions[PLACES].close()
         # Stopping waits for the serving loop, which this handler interrupts: so from aside.
         threading.Thread(target=server.stop).start()
 

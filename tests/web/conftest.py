@@ -12,8 +12,10 @@ import years
 from cheroot.wsgi import Server
 from flask.testing import FlaskClient
 
+from edge.commands.page import THREADS
 from edge.settings import Settings, load
-from web import create_app
+from web import PLACES, create_app
+from web.stream import MOST
 
 FLAGS = [
     "--no-sandbox",
@@ -90,11 +92,12 @@ def ages(settings: Settings, long_ago: tuple[Path, years.Past], tmp_path: Path) 
 def served(site: Site) -> Iterator[str]:
     """The site's page on a free port of this machine."""
     app = create_app(site.settings, site.state, site.runtime, lambda: site.now)
-    server = Server(("127.0.0.1", 0), app, numthreads=4)
+    server = Server(("127.0.0.1", 0), app, numthreads=THREADS + MOST)
     server.prepare()
     thread = threading.Thread(target=server.serve)
     thread.start()
     yield f"http://127.0.0.1:{server.bind_addr[1]}"
+    app.extensions[PLACES].close()
     server.stop()
     thread.join(timeout=10.0)
 
