@@ -8,6 +8,7 @@ from typing import Any
 
 import depot
 import pytest
+import rooms
 import years
 from cheroot.wsgi import Server
 from flask.testing import FlaskClient
@@ -86,6 +87,16 @@ def ages(settings: Settings, long_ago: tuple[Path, years.Past], tmp_path: Path) 
     made = Site(settings, long_ago[0], tmp_path / "run")
     made.say("holding")
     return made
+
+
+@pytest.fixture(scope="session")
+def demo_state(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> tuple[Settings, Path]:
+    """What half a day of the demo leaves, written by the real daemon."""
+    folder = tmp_path_factory.mktemp("demo")
+    root = Path(__file__).parents[2]
+    return rooms.demo(root / "edge" / "saltmarsh.toml", folder, depot.NOW), folder
 
 
 @pytest.fixture

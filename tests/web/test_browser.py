@@ -53,20 +53,6 @@ def look(chromium: Any, served: str) -> Iterator[Callable[..., Seen]]:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("path", ROOMS)
-def test_axe_finds_nothing(site: Any, look: Callable[..., Seen], path: str, scheme: str) -> None:
-    """No rule of axe-core is broken in any room, light or dark, wide or narrow, and all is quiet."""
-    site.say("act")
-    for width in (1440, 320):
-        seen = look(path, width=width, color_scheme=scheme)
-        for details in seen.page.query_selector_all("summary"):
-            details.click()
-        result = Axe().run(seen.page)
-        assert result.violations_count == 0, result.generate_report()
-        seen.quiet()
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("state", ["holding", "watch", "blind"])
 def test_axe_finds_nothing_in_any_state(
     site: Any, look: Callable[..., Seen], state: str, scheme: str
@@ -93,13 +79,6 @@ def test_a_phone_shows_the_sentence_without_scrolling(
         assert box["y"] >= 0.0, what
         assert box["y"] + box["height"] <= 568.0, what
     assert page.locator("#state h1").inner_text().startswith(state.capitalize())
-
-
-@pytest.mark.parametrize("path", ROOMS)
-def test_no_room_is_wider_than_a_phone(look: Callable[..., Seen], path: str) -> None:
-    """At 320 px nothing makes the page scroll sideways."""
-    page = look(path, width=320, height=568).page
-    assert page.evaluate("document.documentElement.scrollWidth") == 320
 
 
 def test_the_states_differ_without_colour(site: Any, look: Callable[..., Seen]) -> None:

@@ -1,0 +1,233 @@
+"""Every room and every deed of the page in a real browser, on the demo's data and on five years."""
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import depot
+import years
+from cheroot.wsgi import Server
+from flask import Flask
+from rooms import CODE, Watched, numbers, rooms
+from test_technician import FINISHED, UNDER_WAY
+
+from edge.model import iso
+from edge.settings import Settings
+from edge.store.requests import Box
+from web import access, create_app
+
+
+@contextmanager
+def serving(app: Flask) -> Iterator[str]:
+    server = Server(("127.0.0.1", 0), app, numthreads=4)
+    server.prepare()
+    thread = threading.Thread(target=server.serve)
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{server.bind_addr[1]}"
+    finally:
+        server.stop()
+        thread.join(timeout=10.0)
+
+
+@contextmanager
+def technician(browser: Any, app: Flask, state: Path) -> Iterator[Watched]:
+    """A browser that is signed in at the page of that site."""
+    access.set_code(state, CODE)
+    context = browser.new_context()
+    try:
+        with serving(app) as base:
+            watched = Watched(context.new_page(), base)
+            watched.sign_in()
+            yield watched
+            context.close()
+    finally:
+        (state / access.FILE).unlink()
+
+
+def full(settings: Settings, runtime: Path) -> dict[str, Any]:
+    """The picture with most to show: two alerts, a hold test under way and one over, work going on."""
+    said = depot.newest(settings, "act")
+    said["picture"].update(
+        {
+            "hold_test": UNDER_WAY,
+            "hold_tests": [UNDER_WAY, FINISHED],
+            "hold_refused": {"supply": "a hold test of this section is under way"},
+            "working": {"by": "Ana Ruiz", "until": iso(depot.NOW + 3600.0)},
+        }
+    )
+    depot.show(runtime, said)
+    return said
+
+
+def wrong_in_any(watched: Watched, app: Flask, state: Path, axe: list[tuple[str, int]]) -> str:
+    found = rooms(app, numbers(state))
+    assert {"/", "/history?span=year", "/records", "/monitor", "/site/alerts"} <= set(found)
+    return "\n".join(wrong for path in found for wrong in watched.look(path, axe))
+
+
+def test_no_room_of_the_demo_has_a_fault(demo_state: tuple[Settings, Path], chromium: Any) -> None:
+    """On what the real daemon left: axe finds nothing in the dark on a wall and in the light on a phone, the console is silent, nothing is asked elsewhere, no width scrolls sideways."""
+    settings, state = demo_state
+    app = create_app(settings, state, state, lambda: depot.NOW + 2.0)
+    assert app.test_client().get("/api/status").json["state"] == "watch"
+    with technician(chromium, app, state) as watched:
+        assert wrong_in_any(watched, app, state, [("dark", 1440), ("light", 320)]) == ""
+
+
+def test_no_room_with_five_years_behind_it_has_a_fault(
+    settings: Settings, long_ago: tuple[Path, years.Past], tmp_path: Path, chromium: Any
+) -> None:
+    """With five years, urgent alerts and hold tests: the same, in the light on a wall and in the dark on a phone."""
+    state, _ = long_ago
+    full(settings, tmp_path)
+    app = create_app(settings, state, tmp_path, lambda: depot.NOW + 2.0)
+    assert any("/records/" in path for path in rooms(app, numbers(state)))
+    with technician(chromium, app, state) as watched:
+        assert wrong_in_any(watched, app, state, [("light", 1440), ("dark", 320)]) == ""
+
+
+# --- deeds
+
+
+def _alerts(watched: Watched) -> Any:
+    watched.page.goto(f"{watched.base}/site/alerts")
+    return watched.page
+
+
+def end_work(watched: Watched) -> None:
+    _alerts(watched).get_by_role("button", name="The work is done").click()
+
+
+def acknowledge(watched: Watched) -> None:
+    _alerts(watched).get_by_role("button", name="Acknowledge").first.click()
+
+
+def shelve(watched: Watched) -> None:
+    page = _alerts(watched)
+    page.get_by_text("Shelve for a limited time").first.click()
+    page.get_by_label("Why").first.fill("The pump house is being painted")
+    page.get_by_label("For", exact=True).first.select_option("4h")
+    page.get_by_role("button", name="Shelve").first.click()
+
+
+def start(watched: Watched) -> None:
+    page = watched.page
+    page.goto(f"{watched.base}/site/test")
+    page.locator("input[name=method][value='source shut off 4 h']").check()
+    page.get_by_role("button", name="To the checklist").click()
+    boxes = page.get_by_role("checkbox")
+    for n in range(boxes.count()):
+        boxes.nth(n).check()
+    page.fill("#code", CODE)
+    page.get_by_role("button", name="Start the hold test").click()
+
+
+def stop(watched: Watched) -> None:
+    watched.page.goto(f"{watched.base}/site/test/course?section=supply")
+    watched.page.get_by_role("button", name="Stop the test now").click()
+
+
+def put_back(watched: Watched) -> None:
+    page = watched.page
+    page.goto(f"{watched.base}/site/test/course?section=Freezer+aisles+1-6")
+    boxes = page.locator("#back input[type=checkbox]")
+    for n in range(boxes.count()):
+        boxes.nth(n).check()
+    page.get_by_role("button", name="All is back").click()
+
+
+def sign_out(watched: Watched) -> None:
+    watched.page.get_by_role("button", name="Sign out").click()
+    watched.page.wait_for_url(f"{watched.base}/")
+
+
+def sign_in(watched: Watched) -> None:
+    watched.sign_in(code="not the code")
+    watched.page.get_by_text("That is not the access code").wait_for()
+    assert all("401" in said for said in watched.wrong)  # the browser notes the refusal
+    watched.wrong.clear()
+    watched.sign_in()
+    watched.page.get_by_role("heading", name="Technician's desk").wait_for()
+
+
+DEEDS: dict[str, tuple[Callable[[Watched], None], tuple[str, dict[str, Any]] | None]] = {
+    "/site/alerts/working": (end_work, ("working", {"for_s": 0.0})),
+    "/site/alerts/acknowledge": (acknowledge, ("acknowledge", {"alert": "low_pressure"})),
+    "/site/alerts/shelve": (
+        shelve,
+        ("shelve", {"for_s": 14400.0, "why": "The pump house is being painted"}),
+    ),
+    "/site/test/start": (start, ("hold_start", {"method": "source shut off 4 h"})),
+    "/site/test/stop": (stop, ("hold_stop", {"section": "supply"})),
+    "/site/test/put-back": (put_back, ("hold_put_back", {"section": "Freezer aisles 1-6"})),
+    "/site/sign-out": (sign_out, None),
+    "/site/sign-in": (sign_in, None),
+}
+"""How each deed is done by hand in a browser, and what the letterbox then holds. In this order."""
+
+
+def test_every_deed_can_be_done_in_a_browser(
+    settings: Settings, tmp_path: Path, chromium: Any
+) -> None:
+    """Whatever a form can be sent to is done by hand, and lies in the letterbox with who and from where."""
+    depot.keep(tmp_path, settings, 0.02)
+    full(settings, tmp_path)
+    app = create_app(settings, tmp_path, tmp_path, lambda: depot.NOW + 2.0)
+    posts = {rule.rule for rule in app.url_map.iter_rules() if "POST" in (rule.methods or ())}
+    assert posts == set(DEEDS), "say in DEEDS how it is done by hand"
+    with technician(chromium, app, tmp_path) as watched:
+        watched.sent.clear()
+        for path, (do, wanted) in DEEDS.items():
+            do(watched)
+            watched.page.wait_for_load_state()
+            assert path in watched.sent
+            if wanted is None:
+                continue
+            assert watched.page.locator(".asked").inner_text()
+            box = Box(tmp_path, lambda: depot.NOW)
+            request = box.waiting()[-1]
+            box.close()
+            assert (request.kind, request.by) == (wanted[0], "Ana Ruiz (127.0.0.1)")
+            assert wanted[1].items() <= request.what.items()
+        assert watched.wrong == []
+
+
+def test_an_owner_finds_the_way_by_links_alone(
+    settings: Settings, long_ago: tuple[Path, years.Past], tmp_path: Path, chromium: Any
+) -> None:
+    """From the first view every room for everyone, every span, five years of pages of the log and the sheet of a hold test are a click away."""
+    state, _ = long_ago
+    full(settings, tmp_path)
+    app = create_app(settings, state, tmp_path, lambda: depot.NOW + 2.0)
+    wanted = {path.partition("?")[0] for path in rooms(app, []) if not path.startswith("/site/")}
+    context = chromium.new_context(java_script_enabled=False)
+    with serving(app) as base:
+        page = context.new_page()
+        seen, left = set(), ["/"]
+        while left:
+            path = left.pop()
+            if path in seen or (path.startswith("/site") and path != "/site"):
+                continue
+            seen.add(path)
+            answer = page.goto(base + path)
+            assert answer is not None
+            assert answer.status == 200, path
+            links = page.eval_on_selector_all("a[href^='/']", "(a) => a.map((x) => x.href)")
+            for link in links:
+                room = str(link).removeprefix(base).partition("#")[0]
+                kind = room.partition("?")[0]
+                # A page of the log leads to the next one: two of them are enough.
+                pages = sum(s.startswith("/log?") and "before=" in s for s in seen)
+                if "before=" in room and pages >= 2:
+                    continue
+                if not kind.startswith("/api") and "." not in kind:
+                    left.append(room)
+        context.close()
+    reached = {path.partition("?")[0] for path in seen}
+    assert wanted <= reached | {"/site/sign-in"}, wanted - reached
+    assert {f"/history?span={span}" for span in ("day", "week", "month", "year")} <= seen
+    assert any(path.startswith("/records/") for path in seen)
+    assert sum("before=" in path for path in seen) == 2
