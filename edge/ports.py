@@ -94,6 +94,12 @@ class Outbox(Protocol):
         what the messenger must know after a restart. StoreError when neither could be kept."""
         ...
 
+    def doubt(self, messenger: str, since: float | None, span_s: float) -> None:
+        """Let what was accepted within `span_s` before the second `since` of UTC (before the
+        newest acceptance where None) wait again: the receiver may have lost it. StoreError when
+        that could not be kept."""
+        ...
+
     def memory(self, messenger: str) -> dict[str, Any]:
         """What was kept so last."""
         ...

@@ -30,6 +30,12 @@ def _positive(value: float) -> float:
     return value
 
 
+def _not_less_than_none(value: float) -> float:
+    if value < 0.0:
+        raise ValueError("no less than zero")
+    return value
+
+
 def _percent(value: float) -> float:
     if not 0.0 <= value <= 100.0:
         raise ValueError("0 % to 100 %")
@@ -73,6 +79,7 @@ Pressure = Annotated[float, _quantity("pressure")]
 AboveZero = Annotated[float, _quantity("pressure"), _POSITIVE]
 PressureRate = Annotated[float, _quantity("pressure rate"), _POSITIVE]
 Seconds = Annotated[float, _quantity("time"), _POSITIVE]
+NoneOrMore = Annotated[float, _quantity("time"), AfterValidator(_not_less_than_none)]
 Percent = Annotated[float, _quantity("fraction"), AfterValidator(_percent)]
 Litres = Annotated[float, _quantity("volume"), _POSITIVE]
 Flow = Annotated[float, _quantity("flow"), _POSITIVE]
@@ -229,6 +236,7 @@ class Mqtt(_Table):
     certificate: str | None = None  # our own, for a broker that asks for one; with its key
     key: str | None = None
     readings_every_s: Seconds = Field(default=10.0, alias="readings_every")
+    repeat_s: NoneOrMore = Field(default=35 * 60.0, alias="repeat")
 
     @property
     def port(self) -> int:
@@ -384,6 +392,8 @@ def load(path: Path) -> Settings:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError([f"{path}: expected TOML, found a fault: {error}"]) from error
+    except RecursionError as error:
+        raise SettingsError([f"{path}: expected TOML, found lists within lists"]) from error
     return check(raw)
 
 

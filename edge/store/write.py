@@ -254,6 +254,18 @@ class Writer:
                     (codec.milliseconds(at), messenger, number),
                 )
 
+    def doubt(self, messenger: str, since: float | None, span_s: float) -> None:
+        """Let what was accepted within `span_s` before the second `since` of UTC (before the
+        newest acceptance where None) wait again: the receiver may have lost it."""
+        self._backlog.pop(messenger, None)
+        newest = None if since is None else codec.milliseconds(since)
+        with self._transaction():
+            self._do(
+                "UPDATE outbox SET accepted_ms = NULL WHERE messenger = ? AND accepted_ms >="
+                " coalesce(?, (SELECT max(accepted_ms) FROM outbox WHERE messenger = ?)) - ?",
+                (messenger, newest, messenger, codec.milliseconds(span_s)),
+            )
+
     def memory(self, messenger: str) -> dict[str, Any]:
         """What the messenger asked to be remembered; empty where it never did."""
         row = self._one("SELECT data FROM memories WHERE messenger = ?", (messenger,))

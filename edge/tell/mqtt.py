@@ -101,6 +101,8 @@ class MqttMessenger:
         self._accepted: list[int] = []  # accepted, and not marked yet
         self._hold_until = 0.0  # after a refusal
         self._refusals = 0
+        self._doubtful = True  # whether the broker may have lost what it accepted
+        self._lost_at: float | None = None  # when, in UTC; None where this life did not see it
         self._said: dict[str, list[Any]] = {}  # of each alert, what this connection was told last
         self._told_all = False  # since then, only of those that stand
         self._readings_due = 0.0
@@ -115,6 +117,8 @@ class MqttMessenger:
                 self._lost("no answer")
             return
         self._tell_alerts(latest)
+        if self._doubtful:
+            self._take_back()
         self._hand_over()
         # After a restart or a change of pace the due time may lie anywhere: never wait longer.
         self._readings_due = min(self._readings_due, t + self._broker.readings_every_s)
@@ -225,6 +229,8 @@ class MqttMessenger:
     def _lost(self, why: str) -> None:
         if self._connected or self._failures == 0:
             log.warning("%s: %s; trying again", self.name, why)
+        if self._connected:
+            self._doubtful, self._lost_at = True, self._utc()
         self._client, self._feed, self._connected, self._why = None, None, False, why
         self._in_flight.clear()
         self._next_try = self._monotonic() + self._wait(self._failures)
@@ -237,11 +243,21 @@ class MqttMessenger:
 
     # --- events
 
+    def _take_back(self) -> None:
+        """A connection that ended may have ended with the broker: what it had accepted and not
+        put down yet is told again, in its place before everything newer."""
+        try:
+            self._outbox.doubt(self.name, self._lost_at, self._broker.repeat_s)
+        except StoreError as error:
+            log.error("%s: not known yet what to tell again: %s", self.name, error)
+            return
+        self._doubtful = False
+
     def _under_way(self) -> bool:
         return bool(self._in_flight) or (self._feed is not None and len(self._feed) > 0)
 
     def _hand_over(self) -> None:
-        if self._feed is None or self._monotonic() < self._hold_until:
+        if self._feed is None or self._doubtful or self._monotonic() < self._hold_until:
             return
         if self._outbox.backlog(self.name) == 0:
             return

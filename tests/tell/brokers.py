@@ -107,10 +107,14 @@ class Receiver:
         port: int,
         user: tuple[str, str] | None = None,
         secure: Callable[[paho.Client], object] = lambda _: None,
+        session: str | None = None,
     ) -> None:
+        """`session`: a name under which the broker keeps what comes while nobody listens."""
         self.got: list[tuple[str, bytes, bool]] = []
         subscribed: queue.SimpleQueue[None] = queue.SimpleQueue()
-        self._client = paho.Client(CallbackAPIVersion.VERSION2)
+        self._client = paho.Client(
+            CallbackAPIVersion.VERSION2, client_id=session or "", clean_session=session is None
+        )
         if user is not None:
             self._client.username_pw_set(*user)
         secure(self._client)

@@ -1,10 +1,10 @@
-"""A site whose line to the world is down for a week, and whose monitor is killed all the time.
+"""A site whose line to the world breaks for a week, and whose monitor is killed all the time.
 
-    python -m tests.tell.outage SETTINGS STATE     one life of the daemon, until it is killed
+    python -m tests.tell.outage SETTINGS STATE WEEKS     one life of the daemon, until it is killed
 
 The daemon is the real one, with its judges, its store and both messengers; the pressure that it
 reads dips under the low limit every fifty minutes, which raises and clears an alert each time. Time
-is moved by hand, a minute a tick, until the week is over; then it stands and the line is up.
+is moved by hand, a minute a tick, until the weeks are over; then it stands and the line is up.
 """
 
 import json
@@ -42,7 +42,7 @@ class Found(NamedTuple):
     rss_mb: list[float]  # while everything was down
 
 
-def live(settings: Path, state: Path) -> None:
+def live(settings: Path, state: Path, weeks: int) -> None:
     """One life: a line on stdout for each tick, with the second reached and the memory used."""
     site = load(settings)
     with daemon(
@@ -68,10 +68,10 @@ def live(settings: Path, state: Path) -> None:
             made.tick()
             waiting = {m.name: m.state() for m in made._messengers}
             print(json.dumps([clock.steady() - T0, _rss_mb(), waiting]), flush=True)
-            if clock.steady() - T0 < WEEK_S:
+            if clock.steady() - T0 < weeks * WEEK_S:
                 clock.wait_until(clock.steady() + EVERY_S)
             else:
-                time.sleep(0.02)  # the week is over: only messages move
+                time.sleep(0.02)  # the weeks are over: only messages move
 
 
 def _rss_mb() -> float:
@@ -81,9 +81,11 @@ def _rss_mb() -> float:
 class Life:
     """A daemon in a process of its own."""
 
-    def __init__(self, settings: Path, state: Path, environment: dict[str, str]) -> None:
+    def __init__(
+        self, settings: Path, state: Path, environment: dict[str, str], weeks: int = 1
+    ) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "tests.tell.outage", settings, state],
+            [sys.executable, "-m", "tests.tell.outage", settings, state, str(weeks)],
             stdout=subprocess.PIPE,
             text=True,
             cwd=ROOT,
@@ -107,47 +109,60 @@ def through(
     settings: Path,
     environment: dict[str, str],
     kills: int,
-    up: Callable[[], tuple[Callable[[], Sequence[str]], Callable[[], Sequence[str]]]],
+    up: Callable[[], None],
+    down: Callable[[], None],
+    came: Callable[[], tuple[Sequence[str], Sequence[str]]],
     seed: int = 20_251_125,
 ) -> Found:
-    """The week, with a kill at so many random moments, a fifth of them while all is delivered.
+    """The week, with a kill at so many random moments: a fifth of them in its first day, while
+    broker and mail server are there, most while they are away, a fifth while all is delivered.
 
-    `up` brings broker and mail server up; it gives what each has received by the ids of events.
+    `up` and `down` bring broker and mail server up, and down without a word; `came` gives the ids
+    of the events that each has received.
     """
     chance = random.Random(seed)
     state = folder / "state"
-    late = kills // 5
-    ticks = int(WEEK_S / EVERY_S)
-    moments = sorted(chance.sample(range(1, ticks), kills - late))
+    few = kills // 5
+    day, ticks = int(86400.0 / EVERY_S), int(WEEK_S / EVERY_S)
+    moments = sorted(chance.sample(range(1, day), few))
+    moments += sorted(chance.sample(range(day + 1, ticks), kills - 2 * few))
     rss: list[float] = []
-    at, life = 0.0, Life(settings, state, environment)
+    up()
+    at, there, life = 0.0, True, Life(settings, state, environment)
     for moment in [*moments, None]:
         goal = WEEK_S if moment is None else moment * EVERY_S
         while at < goal:
             at, used, _ = life.tick()
-            rss.append(used)
+            if there and at >= 86400.0:
+                down()
+                there = False
+            if not there:
+                rss.append(used)
         if moment is not None:
             life.kill()
             life = Life(settings, state, environment)
-    by_mqtt, by_mail = up()
-    for _ in range(late):
+    up()
+    for _ in range(few):
         for _ in range(chance.randint(1, 12)):
             life.tick()
         life.kill()
         life = Life(settings, state, environment)
     end = time.monotonic() + 120.0
-    while any(one["waiting"] for one in life.tick()[2].values()):
+    while any(one["waiting"] or not one["connected"] for one in life.tick()[2].values()):
         assert time.monotonic() < end, "not everything could be delivered"
     life.kill()
     with Reader(state) as reader:
         events = list(reversed(reader.events(1_000_000)))
+    while time.monotonic() < end and len(set(came()[0])) < len(events):
+        time.sleep(0.02)  # what the broker has accepted is on its way
     told = ("alert_raised", "alert_cleared")
+    by_mqtt, by_mail = came()
     return Found(
         sum(e["kind"] == "alert_raised" for e in events),
         [e["id"] for e in events],
-        list(by_mqtt()),
+        list(by_mqtt),
         [e["id"] for e in events if e["kind"] in told],
-        list(by_mail()),
+        list(by_mail),
         rss,
     )
 
@@ -158,4 +173,4 @@ def once(ids: Sequence[str]) -> list[str]:
 
 
 if __name__ == "__main__":
-    live(Path(sys.argv[1]), Path(sys.argv[2]))
+    live(Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]))

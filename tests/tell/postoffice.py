@@ -1,5 +1,6 @@
 """A real mail server on loopback, with STARTTLS or TLS from the first byte and AUTH."""
 
+import asyncio
 import email
 import ssl
 from collections.abc import Callable
@@ -62,6 +63,7 @@ class Mailbox:
     ) -> None:
         self.got: list[Got] = []
         self.logins: list[str] = []
+        self._lines: set[SMTP] = set()
         self._refuse, self._refuse_data = refuse, refuse_data
         self.port = port or free_port()
         more: dict[str, Any] = {}
@@ -80,11 +82,22 @@ class Mailbox:
         self._controller.start()
 
     def close(self) -> None:
+        """Gone, with every connection still open."""
+        asyncio.run_coroutine_threadsafe(self._hang_up(), self._controller.loop).result(10.0)
         self._controller.stop()
 
+    async def _hang_up(self) -> None:
+        lines, self._lines = self._lines, set()
+        for line in lines:
+            if line.transport is not None:
+                line.transport.abort()
+        for _ in range(3):  # turns of the loop, in which the sockets are closed
+            await asyncio.sleep(0)
+
     def _authenticate(
-        self, _server: SMTP, _session: Session, _envelope: Envelope, _way: str, given: Any
+        self, server: SMTP, _session: Session, _envelope: Envelope, _way: str, given: Any
     ) -> AuthResult:
+        self._lines.add(server)
         good = (
             isinstance(given, LoginPassword)
             and given.login == USER.encode()

@@ -43,6 +43,7 @@ port = {broker.port}
 tls = true
 authority = "{authority.file}"
 user = "dryhold"
+repeat = "2 s"
 [[mail]]
 host = "127.0.0.1"
 port = {port}
@@ -54,27 +55,34 @@ to = [{{ address = "desk@fenwick.example" }}]
 """
     )
     site.write_text(text)
-    opened: list[Mailbox | Receiver] = []
+    receivers: list[Receiver] = []
+    offices: list[Mailbox] = []
 
-    def up() -> tuple[Callable[[], Sequence[str]], Callable[[], Sequence[str]]]:
+    def up() -> None:
         broker.start()
-        receiver = Receiver(
-            broker.port, ("reader", PASSWORD), lambda c: c.tls_set(ca_certs=str(authority.file))
+        receivers.append(
+            Receiver(
+                broker.port, ("reader", PASSWORD), lambda c: c.tls_set(ca_certs=str(authority.file))
+            )
         )
-        office = Mailbox(authority.server(), port=port)
-        opened.extend([receiver, office])
+        offices.append(Mailbox(authority.server(), port=port))
+
+    def down() -> None:
+        broker.kill()
+        offices[-1].close()
+
+    def came() -> tuple[Sequence[str], Sequence[str]]:
+        letters = [got.letter for office in offices for got in office.got]
         return (
-            lambda: [json.loads(body)["id"] for body in receiver.on("/events")],
-            lambda: [
-                one for got in office.got for one in str(got.letter["Dryhold-Events"] or "").split()
-            ],
+            [json.loads(body)["id"] for r in receivers for body in r.on("/events")],
+            [one for mail in letters for one in str(mail["Dryhold-Events"] or "").split()],
         )
 
     try:
         environment = {"DRYHOLD_MQTT_PASSWORD": PASSWORD, "DRYHOLD_MAIL_PASSWORD": PASSWORD}
-        found = through(folder, site, environment, kills, up)
+        found = through(folder, site, environment, kills, up, down, came)
     finally:
-        for one in opened:
+        for one in (*receivers, *offices[-1:]):
             one.close()
         broker.stop()
     return found
@@ -83,9 +91,9 @@ to = [{{ address = "desk@fenwick.example" }}]
 def test_a_week_without_a_line_swallows_and_repeats_nothing(
     needs: Callable[[str], str], saltmarsh: Path, tmp_path: Path
 ) -> None:
-    """Broker and mail server are away for a week while 200 alerts come and go, and the daemon is
-    killed at seeded random moments, some of them while it delivers: then every event has arrived at
-    both, in order, and each once when doubles are dropped by id."""
+    """Broker and mail server die a day into a week in which 200 alerts come and go, and the daemon
+    is killed at seeded random moments before, meanwhile and while it delivers at the end: then every
+    event has arrived at both, in order, and each once when doubles are dropped by id."""
     found = week(tmp_path, saltmarsh, needs("mosquitto"), needs("mosquitto_passwd"), KILLS)
     assert found.alerts >= 200
     assert len(found.kept) == len(set(found.kept))
