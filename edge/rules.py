@@ -260,7 +260,7 @@ def _methods(raw: Raw) -> Iterator[str]:
 
 def _box(raw: Raw) -> Iterator[str]:
     box = _table(raw, "box")
-    inputs = {row.get("input"): row.get("name") for _, row in _rows(raw, "channel")}
+    inputs = {str(row.get("input")): row.get("name") for _, row in _rows(raw, "channel")}
     taken: dict[object, str] = {}
     for key in ("button", "beacon", "buzzer"):
         pin = box.get(key)

@@ -54,7 +54,7 @@ def daemon(
         sensors = open_sensors(settings, stand)
         for sensor in sensors:
             opened.callback(sensor.close)
-        judge, saved = _judge(settings, writer)
+        judge, saved = judge_as_kept(settings, writer)
         made = Daemon(
             settings,
             time,
@@ -89,7 +89,7 @@ def _panel(settings: Settings, box: Box, stand: Bench) -> Iterator[Messenger]:
     yield module.Panel(settings.box, box.post, pins)
 
 
-def _judge(settings: Settings, writer: Writer) -> tuple[Judge, Saved | None]:
+def judge_as_kept(settings: Settings, writer: Writer) -> tuple[Judge, Saved | None]:
     """The judges as they were; afresh, and said so, where their state cannot be used."""
     try:
         saved = writer.saved()

@@ -5,7 +5,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from flask import Flask, Response, request
+from flask import Flask, Response, abort, request
 
 from edge.settings import Settings
 from web import live, records, technician, views, week
@@ -51,6 +51,12 @@ def create_app(
     app.register_blueprint(records.blueprint(site))
     app.register_blueprint(week.blueprint(site))
     app.register_blueprint(technician.blueprint(site, steady))
+
+    @app.before_request
+    def spell() -> None:
+        """An address is ASCII (RFC 3986); the library fails on other bytes."""
+        if not request.query_string.isascii():
+            abort(400)
 
     packed: dict[str, bytes] = {}
 

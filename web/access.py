@@ -96,7 +96,7 @@ def read(folder: Path) -> Lock | None:
         return None
     except AccessError:
         raise
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise AccessError(f"{path}: expected an access code, found: {error}") from error
 
 

@@ -9,6 +9,7 @@ Sources: NIST SP 811 (conversion factors, exact where the unit is defined exactl
 
 import re
 from collections.abc import Mapping
+from math import isfinite
 from typing import NamedTuple
 
 STANDARD_KPA = 101.325
@@ -141,7 +142,10 @@ def parse(kind: str, text: object) -> float:
     number, unit = found.groups()
     if not unit:
         raise ValueError(f"a unit after the number ({some_of(KINDS[kind])})")
-    return inside(kind, float(number.replace("−", "-")), unit)
+    value = inside(kind, float(number.replace("−", "-")), unit)
+    if not isfinite(value):
+        raise ValueError(f'a number that is not beyond all bounds, as "{example}"')
+    return value
 
 
 def show(kind: str, value: float, unit: str, digits: int | None = None) -> str:

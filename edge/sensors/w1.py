@@ -23,7 +23,7 @@ OLDEST_S = 30.0
 FIRST_S = 2.0  # the very first look waits this long for an answer, so that a start is not a fault
 
 _CRC = re.compile(r"^((?:[0-9a-f]{2} ){9}): crc=[0-9a-f]{2} (YES|NO)$")
-_T = re.compile(r"^(?:[0-9a-f]{2} ){9}t=(-?\d+)$")
+_T = re.compile(r"^(?:[0-9a-f]{2} ){9}t=(-?\d{1,6})$")
 
 
 class Answer(NamedTuple):

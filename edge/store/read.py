@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain
 from pathlib import Path
 from types import TracebackType
-from typing import Any, NamedTuple, Self
+from typing import Any, NamedTuple, Self, cast
 
 from edge.errors import StoreError
 from edge.model import GRID, SUPPLY, Tick
@@ -25,6 +25,10 @@ MINUTES_UP_TO_S = 2 * 86400.0
 UNROLLED_S = 2 * 900.0  # more than the writer leaves to be rolled up
 
 
+_SHAPE = {"at": str, "written_at": str, "channels": dict, "picture": dict, "monitor": dict}
+"""What edge.latest puts together; a file of something else is as good as none."""
+
+
 def latest(runtime: Path) -> dict[str, Any]:
     """What the daemon wrote at its last tick; StoreError where it has not written, or not whole.
 
@@ -33,11 +37,12 @@ def latest(runtime: Path) -> dict[str, Any]:
     path = runtime / LATEST
     try:
         found = json.loads(path.read_bytes())
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise StoreError(f"{path}: expected the daemon's latest, found: {error}") from error
-    if not isinstance(found, dict):
-        raise StoreError(f"{path}: expected an object, found {type(found).__name__}")
-    return found
+    for name, make in _SHAPE.items():
+        if not isinstance(found, dict) or not isinstance(found.get(name), make):
+            raise StoreError(f"{path}: expected the daemon's latest, found no {name} in it")
+    return cast(dict[str, Any], found)
 
 
 class Point(NamedTuple):

@@ -31,6 +31,8 @@ MOST_WAITING = 100
 
 KEPT_S = 90 * 86400.0
 
+UNREADABLE = "set aside: it could not be read"
+
 migrations = Migrations("letterbox")
 
 
@@ -86,7 +88,18 @@ class Box:
         rows = self._ask(
             "SELECT id, kind, by, what FROM requests WHERE done_ms IS NULL ORDER BY id"
         )
-        return [Request(n, kind, by, json.loads(what)) for n, kind, by, what in rows.fetchall()]
+        found = []
+        for n, kind, by, what in rows.fetchall():
+            try:
+                asked = json.loads(what)
+            except (TypeError, ValueError, RecursionError):
+                asked = None
+            if isinstance(asked, dict):
+                found.append(Request(n, kind, by, asked))
+            else:
+                # It would be found again each second, and must not end the watching.
+                self.done(n, UNREADABLE)
+        return found
 
     def done(self, request_id: int, answer: str) -> None:
         """Set a request aside with what became of it; old ones are let go."""
