@@ -2,19 +2,19 @@
 since 1970 UTC. Never writes; every answer is of one moment, so a question may be asked anew for
 each request."""
 
+import itertools
 import json
 import sqlite3
 import zlib
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import chain
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self, cast
 
 from edge.errors import StoreError
 from edge.model import GRID, SUPPLY, Tick
-from edge.store import codec
+from edge.store import chain, codec
 from edge.store.database import open_for_reading
 from edge.store.schema import FILE
 
@@ -136,7 +136,7 @@ class Reader:
         rows, done = self._rolled(table, base, channel, since, until, step)
         # The newest readings are not rolled up yet.
         newest = self._raw(channel, max(done, until - UNROLLED_S), until)
-        return Ribbon(step, _gathered(chain(rows, newest), step))
+        return Ribbon(step, _gathered(itertools.chain(rows, newest), step))
 
     def events(
         self,
@@ -215,6 +215,37 @@ class Reader:
             return found[0], json.loads(zlib.decompress(row[0]))
         except (zlib.error, ValueError) as error:
             raise StoreError(f"{self._path}: expected a hold test, found: {error}") from error
+
+    def records(self, kinds: Sequence[str] = (), limit: int = -1) -> list[dict[str, Any]]:
+        """The newest records first: each row's body with its "seq", "hash", "event" (the number of
+        the event that told of it) and "superseded_by" (an id or None)."""
+        where = f"WHERE kind IN ({', '.join('?' * len(kinds))})" if kinds else ""
+        rows = self._ask(
+            "SELECT seq, hash, event, body, (SELECT max(id) FROM records later"
+            f" WHERE later.supersedes = records.id) FROM records {where}"
+            " ORDER BY seq DESC LIMIT ?",
+            (*kinds, limit),
+        )
+        return [_record(row) for row in rows]
+
+    def record(self, seq: int) -> dict[str, Any]:
+        """One record by its number, as `records` gives them; StoreError for none."""
+        row = self._ask(
+            "SELECT seq, hash, event, body, (SELECT max(id) FROM records later"
+            " WHERE later.supersedes = records.id) FROM records WHERE seq = ?",
+            (seq,),
+        ).fetchone()
+        if row is None:
+            raise StoreError(f"{self._path}: expected a record of number {seq}, found none")
+        return _record(row)
+
+    def chain(self, told: Sequence[str] = ()) -> chain.Chain:
+        """Whether the records are what was recorded, all of them and in their order, and whether
+        every hash that was `told` elsewhere is among them."""
+        try:
+            return chain.inspect(self._db, told)
+        except sqlite3.Error as error:
+            raise StoreError(f"{self._path}: expected the records, found: {error}") from error
 
     def steady(self, channels: Sequence[str | None], first: float, last: float) -> Iterator[Tick]:
         """Every kept tick of steady seconds [first, last], as `readings`; None stands for a
@@ -321,6 +352,15 @@ class Reader:
                     points.append(Point(place * step_s, n, least / GRID, mean, most / GRID))
                     done = max(done, start_s + offset_s + length_s)
         return points, done
+
+
+def _record(row: tuple[int, str, int | None, str, str | None]) -> dict[str, Any]:
+    seq, made, event, body, later = row
+    try:
+        plain = json.loads(body)
+    except ValueError as error:
+        raise StoreError(f"record {seq}: expected its content, found: {error}") from error
+    return {**plain, "seq": seq, "hash": made, "event_number": event, "superseded_by": later}
 
 
 def _step_s(length_s: float, base_s: float, points: int) -> float:

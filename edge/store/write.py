@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from edge.errors import StoreError
 from edge.model import Event, Tick
 from edge.settings import Settings
-from edge.store import codec
+from edge.store import chain, codec
 from edge.store.rollup import RollUp, Row
 from edge.store.schema import FILE, open_database
 
@@ -196,12 +196,16 @@ class Writer:
             )
 
     def _keep_event(self, event: Event) -> None:
-        body = json.dumps(event.as_json(), separators=(",", ":"), ensure_ascii=False)
+        plain = event.as_json()
         number = self._do(
             "INSERT INTO events (at_ms, kind, section, body) VALUES (?, ?, ?, ?)",
-            (codec.milliseconds(event.at), event.kind, event.section, body),
+            (codec.milliseconds(event.at), event.kind, event.section, _text(plain)),
         ).lastrowid
-        if event.aside:
+        if event.kind in chain.CHAINED:
+            linked = chain.append(self._conn, self._installation, event, int(number or 0))
+            told = _text({**plain, **linked})
+            self._do("UPDATE events SET body = ? WHERE id = ?", (told, number))
+        if event.kind == "hold_test_finished" and event.aside:
             self._keep_test(number, event.aside)
         for messenger in self._messengers:
             if event.kind not in self._only.get(messenger, (event.kind,)):
@@ -377,6 +381,10 @@ class Writer:
         text = json.dumps(channels, separators=(",", ":"))
         self._do("INSERT OR IGNORE INTO layouts (channels) VALUES (?)", (text,))
         return int(self._one("SELECT id FROM layouts WHERE channels = ?", (text,))[0])
+
+
+def _text(plain: Mapping[str, Any]) -> str:
+    return json.dumps(plain, separators=(",", ":"), ensure_ascii=False)
 
 
 def _plain(tick: Tick) -> tuple[int, list[codec.Number]]:

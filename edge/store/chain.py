@@ -1,0 +1,226 @@
+"""The chain of records: appended to, never altered, and any change to it shows.
+
+Each row's hash is SHA-256 over the hash before it (64 zeros for the first) followed by the row's
+body: JSON in ASCII, keys sorted, no spaces. A changed, removed or moved row breaks the chain;
+that the newest rows were cut off shows beside a hash that was told elsewhere (events, the weekly
+mail), since every hash ever told must be found in it.
+"""
+
+import hashlib
+import json
+import sqlite3
+import zlib
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any, NamedTuple
+
+from edge.model import Event
+from edge.record import HOLD_TEST
+
+FIRST = "0" * 64
+SHORTEST = 12
+"""Characters of a hash that are enough to name a row of any chain a site will ever have."""
+
+PUT_BACK = "valves put back"
+CHAINED = {"record_made": None, "hold_test_finished": HOLD_TEST, "valves_put_back": PUT_BACK}
+"""Kinds of events that make a record, and the kind of record where the event alone says it."""
+
+COLUMNS = "seq, id, kind, made_at, body, supersedes, previous, hash, event"
+
+
+class Row(NamedTuple):
+    """One row as it stands in the table."""
+
+    seq: int
+    id: str
+    kind: str
+    made_at: str
+    body: str
+    supersedes: str | None
+    previous: str
+    hash: str
+    event: int | None  # the event that told of it; None where that cannot be said
+
+
+class Chain(NamedTuple):
+    """What a look at the whole chain found."""
+
+    rows: int
+    head: str  # the newest row's hash; 64 zeros for none
+    faults: tuple[str, ...]
+
+    @property
+    def holds(self) -> bool:
+        return not self.faults
+
+
+def canonical(plain: Mapping[str, Any]) -> str:
+    """The one way of writing a body."""
+    return json.dumps(plain, sort_keys=True, separators=(",", ":"))
+
+
+def link(previous: str, body: str) -> str:
+    """The hash of a row."""
+    return hashlib.sha256((previous + body).encode()).hexdigest()
+
+
+def body_of(event: Mapping[str, Any], kind: str | None, aside: Mapping[str, Any]) -> dict[str, Any]:
+    """What a row says: a whole record, or the event of a hold test with the digest of what was
+    kept beside it. `event` is as in the events contract, without id and without its own link."""
+    if kind is None:
+        return dict(aside["record"])
+    plain = {
+        "kind": kind,
+        "made_at": event["at"],
+        "section": event.get("section"),
+        "by": event.get("by"),
+        "supersedes": None,
+        "event": dict(event),
+    }
+    if aside:
+        plain["kept_sha256"] = digest(aside)
+    return plain
+
+
+def digest(aside: Mapping[str, Any]) -> str:
+    """SHA-256 of what was kept beside a hold test."""
+    return hashlib.sha256(canonical(aside).encode()).hexdigest()
+
+
+def append(
+    db: sqlite3.Connection,
+    installation: str,
+    event: Event,
+    number: int,
+) -> dict[str, Any]:
+    """Append the record that an event makes, inside the caller's transaction. The link is told
+    with the event: "record" (seq) and "record_hash"."""
+    return _append(
+        db, installation, body_of(event.as_json(), CHAINED[event.kind], event.aside), number
+    )
+
+
+def _append(
+    db: sqlite3.Connection, installation: str, plain: Mapping[str, Any], number: int
+) -> dict[str, Any]:
+    last = db.execute("SELECT seq, hash FROM records ORDER BY seq DESC LIMIT 1").fetchone()
+    seq, previous = (1, FIRST) if last is None else (last[0] + 1, last[1])
+    name = f"{installation}-record-{seq}"
+    body = canonical({**plain, "id": name})
+    made = link(previous, body)
+    db.execute(
+        f"INSERT INTO records ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        Row(
+            seq,
+            name,
+            plain["kind"],
+            plain["made_at"],
+            body,
+            plain["supersedes"],
+            previous,
+            made,
+            number,
+        ),
+    )
+    return {"record": seq, "record_hash": made}
+
+
+def enter_old(db: sqlite3.Connection) -> None:
+    """Enter what was kept before there was a chain, marked so; for the migration."""
+    if db.execute("SELECT 1 FROM records").fetchone() is not None:
+        return  # a power cut came after this was done, and before it was noted as done
+    row = db.execute("SELECT value FROM facts WHERE name = 'installation'").fetchone()
+    old = db.execute(
+        "SELECT events.id, events.kind, events.body, tests.aside FROM events"
+        " LEFT JOIN tests ON tests.id = events.id"
+        " WHERE events.kind IN ('hold_test_finished', 'valves_put_back') ORDER BY events.id"
+    ).fetchall()
+    for number, kind, body, aside in old:
+        kept = {} if aside is None else json.loads(zlib.decompress(aside))
+        plain = body_of(json.loads(body), CHAINED[kind], kept)
+        _append(db, row[0], {**plain, "from_before": True}, number)
+
+
+def look(rows: Iterable[Row]) -> Chain:
+    """Walk the rows in the order of seq and say everything that is wrong with them."""
+    faults: list[str] = []
+    previous, seq = FIRST, 0
+    for row in rows:
+        if row.seq != seq + 1:
+            gap = f"{seq + 1}" if row.seq == seq + 2 else f"{seq + 1} to {row.seq - 1}"
+            faults.append(f"record {row.seq}: expected record {gap} before it, found none")
+        elif row.previous != previous:
+            faults.append(f"record {row.seq}: it does not follow the record before it")
+        if link(row.previous, row.body) != row.hash:
+            faults.append(f"record {row.seq}: its content is not what was recorded")
+        faults += _columns(row)
+        previous, seq = row.hash, row.seq
+    return Chain(seq, previous, tuple(faults))
+
+
+def inspect(db: sqlite3.Connection, told: Iterable[str] = ()) -> Chain:
+    """The chain in a database: its rows; what hold tests rest on and the events that told of
+    records, which are kept in other tables; and that every hash in `told` (copied from an event or
+    a letter; its first 12 characters or more are enough) is in it."""
+    rows = [Row._make(row) for row in db.execute(f"SELECT {COLUMNS} FROM records ORDER BY seq")]
+    chain = look(rows)
+    faults = [*chain.faults, *_beside(db, rows)]
+    hashes = {row.hash for row in rows}
+    for head in told:
+        plain = head.strip().lower()
+        if len(plain) < SHORTEST or not any(made.startswith(plain) for made in hashes):
+            faults.append(
+                f"hash {head}: expected a record with it, found none: records were cut off"
+            )
+    return chain._replace(faults=tuple(faults))
+
+
+def _beside(db: sqlite3.Connection, rows: Iterable[Row]) -> Iterator[str]:
+    """What the same database says elsewhere."""
+    known = {row.seq: row for row in rows}
+    kinds = ", ".join(f"'{kind}'" for kind in CHAINED)
+    told = db.execute(f"SELECT id, body FROM events WHERE kind IN ({kinds}) ORDER BY id").fetchall()
+    events = {}
+    for number, text in told:
+        try:
+            event = json.loads(text)
+            seq, made = event.pop("record", None), event.pop("record_hash", None)
+        except (ValueError, AttributeError):
+            yield f"event {number}: it cannot be read"
+            continue
+        events[number] = event
+        if seq is not None and (seq not in known or known[seq].hash != made):
+            yield f"record {seq}: expected the one that event {number} tells of, found another or none"
+    for row in known.values():
+        plain = _read(row.body)
+        said = plain.get("event")
+        if said is not None and events.get(row.event) != said:
+            yield f"record {row.seq}: event {row.event} no longer says what the record says"
+        if "kept_sha256" in plain and plain["kept_sha256"] != _kept(db, row.event):
+            yield f"record {row.seq}: what was kept beside the hold test was changed"
+
+
+def _kept(db: sqlite3.Connection, number: int | None) -> str | None:
+    row = db.execute("SELECT aside FROM tests WHERE id = ?", (number,)).fetchone()
+    try:
+        return None if row is None else digest(json.loads(zlib.decompress(row[0])))
+    except (zlib.error, ValueError, TypeError):
+        return None
+
+
+def _read(body: str) -> dict[str, Any]:
+    """A body, empty where it cannot be read (which is a fault of its own)."""
+    try:
+        plain = json.loads(body)
+    except ValueError:
+        return {}
+    return plain if isinstance(plain, dict) else {}
+
+
+def _columns(row: Row) -> list[str]:
+    """Columns that stand beside the body must say what it says."""
+    plain = _read(row.body)
+    if not plain:
+        return [f"record {row.seq}: its content cannot be read"]
+    said = {name: plain.get(name) for name in ("id", "kind", "made_at", "supersedes")}
+    wrong = [name for name, value in said.items() if value != getattr(row, name)]
+    return [f"record {row.seq}: its {name} was changed" for name in wrong]
