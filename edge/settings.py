@@ -279,6 +279,7 @@ class Page(_Table):
     port: Annotated[int, Field(ge=1, le=65535)] = 8080
     certificate: str | None = None  # with its key: the page then speaks TLS, and nothing else
     key: str | None = None
+    reading: Literal["open", "code"] = "open"  # who may read: anybody, or who knows the code
     plain_sign_in: bool = False  # whether a technician may sign in from afar without TLS
 
 

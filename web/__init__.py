@@ -8,7 +8,8 @@ from pathlib import Path
 from flask import Flask, Response, abort, request
 
 from edge.settings import Settings
-from web import live, records, technician, views, week
+from web import live, reader, records, technician, views, week
+from web.door import Door
 from web.stream import Places
 
 _TEXT = ("text/", "application/json", "application/javascript", "image/svg+xml")
@@ -45,12 +46,14 @@ def create_app(
     app.config["SEND_FILE_MAX_AGE_DEFAULT"] = 3600
     app.config["MAX_CONTENT_LENGTH"] = app.config["MAX_FORM_MEMORY_SIZE"] = LARGEST_FORM
     site = views.Site(settings, state_dir, runtime_dir, clock)
+    door = Door(settings, state_dir, steady)
+    app.register_blueprint(reader.blueprint(site, door))
     app.register_blueprint(views.blueprint(site))
     app.extensions[PLACES] = places = Places()
     app.register_blueprint(live.blueprint(site, places, steady))
     app.register_blueprint(records.blueprint(site))
     app.register_blueprint(week.blueprint(site))
-    app.register_blueprint(technician.blueprint(site, steady))
+    app.register_blueprint(technician.blueprint(site, door))
 
     @app.before_request
     def spell() -> None:
@@ -84,7 +87,7 @@ def create_app(
 
     @app.after_request
     def guard(response: Response) -> Response:
-        inside = request.blueprint == technician.NAME
+        inside = request.blueprint in (reader.NAME, technician.NAME)
         response.headers["Content-Security-Policy"] = (
             POLICY.replace("form-action 'none'", "form-action 'self'") if inside else POLICY
         )

@@ -1,4 +1,4 @@
-"""The technician's access code: kept as a hash in a file of the state folder that nobody else reads.
+"""The technician's and the reader's code: kept as hashes in a file of the state folder that nobody else reads.
 
 Argon2id with 7 MiB and 5 passes: the small-memory setting of OWASP's Password Storage Cheat Sheet
 (from memory), for a page that must stay under 64 MB; one code is hashed at a time.
@@ -26,10 +26,12 @@ _ONE_AT_A_TIME = threading.Lock()
 
 
 class Lock(NamedTuple):
-    """What is kept: the code's hash, and the secret that signs this page's cookies."""
+    """What is kept: hashes of the technician's and the reader's code, None where one was never
+    set, and the secret that signs this page's cookies."""
 
-    code: str
+    code: str | None
     secret: bytes
+    reader: str | None = None
 
 
 def _plain(code: str) -> str:
@@ -48,18 +50,34 @@ def faults(code: str) -> str | None:
     return None
 
 
-def set_code(folder: Path, code: str) -> None:
-    """Keep a new code in the state folder; whoever is signed in is signed out by it.
+def set_code(folder: Path, code: str, *, reader: bool = False) -> None:
+    """Keep a new code in the state folder; who is signed in with the old one is signed out by it.
 
-    AccessError for a code that will not do, or a folder that cannot be written.
+    `reader`: the code for reading; else the technician's. AccessError for a code that will not do,
+    or a folder that cannot be written.
     """
     wrong = faults(code)
     if wrong is not None:
         raise AccessError(f"the code: {wrong}")
     with _ONE_AT_A_TIME:
         hashed = _HASHER.hash(_plain(code))
-    text = json.dumps({"version": 1, "code": hashed, "secret": secrets.token_hex(32)})
-    keep_private(folder / FILE, text.encode())
+    old = read(folder) if reader else _if_readable(folder)
+    secret = old.secret if reader and old is not None else secrets.token_bytes(32)
+    kept = {
+        "version": 1,
+        "code": hashed if not reader else None if old is None else old.code,
+        "reader": hashed if reader else None if old is None else old.reader,
+        "secret": secret.hex(),
+    }
+    keep_private(folder / FILE, json.dumps(kept).encode())
+
+
+def _if_readable(folder: Path) -> Lock | None:
+    """A new technician's code is the way out of a broken file, whose reader's code is then lost."""
+    try:
+        return read(folder)
+    except AccessError:
+        return None
 
 
 def keep_private(path: Path, content: bytes) -> None:
@@ -91,7 +109,10 @@ def read(folder: Path) -> Lock | None:
             if os.fstat(file.fileno()).st_mode & 0o077:
                 raise AccessError(f"{path}: expected a file that only its owner may read")
             kept = json.load(file)
-        return Lock(str(kept["code"]), bytes.fromhex(kept["secret"]))
+        hashes = kept["code"], kept.get("reader")
+        if not all(h is None or isinstance(h, str) for h in hashes):
+            raise ValueError("something else than hashes")
+        return Lock(hashes[0], bytes.fromhex(kept["secret"]), hashes[1])
     except FileNotFoundError:
         return None
     except AccessError:
@@ -101,13 +122,22 @@ def read(folder: Path) -> Lock | None:
 
 
 def right(lock: Lock, code: str) -> bool:
-    """Whether this is the code; takes as long for a wrong one."""
-    if len(code) > LONGEST:
+    """Whether this is the technician's code; takes as long for a wrong one."""
+    return _is(lock.code, code)
+
+
+def may_read(lock: Lock, code: str) -> bool:
+    """Whether this is the reader's code, or the technician's."""
+    return _is(lock.reader, code) or _is(lock.code, code)
+
+
+def _is(hashed: str | None, code: str) -> bool:
+    if hashed is None or len(code) > LONGEST:
         return False
     try:
         with _ONE_AT_A_TIME:
-            return _HASHER.verify(lock.code, _plain(code))
-    except VerificationError:
+            return _HASHER.verify(hashed, _plain(code))
+    except (VerificationError, UnicodeEncodeError):
         return False
     except InvalidHashError as error:
         raise AccessError(f"{FILE}: expected a hash, found something else") from error

@@ -1,5 +1,5 @@
 """Who is signed in. Sessions live in the page's memory: a restart, a new code, half a quiet
-hour or half a day end them. The cookie carries a random number signed with the kept secret."""
+hour or half a day end them; readers' last longer. The cookie carries a random number signed with the kept secret."""
 
 import secrets
 import threading
@@ -10,6 +10,8 @@ from itsdangerous import BadSignature, Signer
 
 IDLE_S = 30 * 60.0
 ABSOLUTE_S = 12 * 3600.0
+READER_IDLE_S = 12 * 3600.0
+READER_ABSOLUTE_S = 30 * 86400.0
 MOST = 50
 FORMS = 64
 
@@ -34,7 +36,8 @@ class Session:
 class Sessions:
     """Every session of one page; used from all its threads."""
 
-    def __init__(self) -> None:
+    def __init__(self, idle_s: float = IDLE_S, absolute_s: float = ABSOLUTE_S) -> None:
+        self._idle_s, self._absolute_s = idle_s, absolute_s
         self._open: OrderedDict[str, Session] = OrderedDict()
         self._guard = threading.Lock()
 
@@ -52,7 +55,7 @@ class Sessions:
             session = self._open.get(number or "")
             if session is None:
                 return None
-            if t - session.seen > IDLE_S or t - session.began > ABSOLUTE_S:
+            if t - session.seen > self._idle_s or t - session.began > self._absolute_s:
                 del self._open[session.number]
                 return None
             if touch:

@@ -1,13 +1,9 @@
 """The technician's side: behind the access code, and asking only through the letterbox."""
 
-import hmac
 import logging
 import re
-import threading
 from collections.abc import Callable, Mapping
 from functools import wraps
-from ipaddress import ip_address, ip_network
-from secrets import token_urlsafe
 from typing import Any
 
 from flask import (
@@ -27,15 +23,14 @@ from edge.hold.methods import methods
 from edge.model import SUPPLY
 from edge.store.requests import Box
 from web import access, checklist, course, present
-from web.pace import Pace
-from web.session import ABSOLUTE_S, Session, Sessions, sign, signed
+from web.door import FORM_S, Door
+from web.session import ABSOLUTE_S, Session, sign
 from web.shown import Local, parse_time
 from web.views import Site
 
 log = logging.getLogger(__name__)
 
 NAME = "technician"
-DEVICE_S = 180 * 86400
 
 SHELVES: Mapping[str, tuple[str, float]] = {
     "1h": ("1 hour", 3600.0),
@@ -57,65 +52,19 @@ _NEXT = re.compile(r"/site(?:/[a-z-]+){0,2}")
 Answer = str | BaseResponse | tuple[str, int]
 
 
-def local_address(address: str) -> bool:
-    """Whether whoever asks is on the box itself, as through an ssh tunnel."""
-    try:
-        return ip_address(address).is_loopback
-    except ValueError:
-        return False
-
-
-def place_of(address: str) -> str:
-    """What counts as one place when tries are counted: an address, or a network of IPv6."""
-    try:
-        found = ip_address(address)
-    except ValueError:
-        return address
-    mapped = getattr(found, "ipv4_mapped", None)
-    if found.version == 6 and mapped is None:
-        return str(ip_network(f"{found}/64", strict=False))
-    return str(mapped or found)
-
-
-def blueprint(site: Site, steady: Callable[[], float]) -> Blueprint:
+def blueprint(site: Site, door: Door) -> Blueprint:
     """Every route of the technician's side of one site."""
     pages = Blueprint(NAME, __name__, url_prefix="/site")
     settings = site.settings
     sections = [SUPPLY, *(s.name for s in settings.system)]
-    sessions, pace, tries = Sessions(), Pace(), threading.Lock()
+    sessions = door.technicians
 
     # --- who asks
 
     def _lock() -> access.Lock | None:
-        if "lock" not in g:
-            g.lock = access.read(site.state_dir)
-        lock: access.Lock | None = g.lock
-        return lock
-
-    def _cookie(name: str) -> str:
-        # The prefix makes browsers insist on TLS, and on this host alone.
-        return f"__Host-dryhold-{name}" if request.is_secure else f"dryhold-{name}"
-
-    def _set_cookie(answer: BaseResponse, name: str, value: str, max_age: int | None) -> None:
-        answer.set_cookie(
-            _cookie(name),
-            value,
-            max_age=max_age,
-            secure=request.is_secure,
-            httponly=True,
-            samesite="Strict",
-            path="/",
-        )
-
-    def _address() -> str:
-        return request.remote_addr or "unknown"
-
-    def _session(*, touch: bool) -> Session | None:
-        lock = _lock()
-        if lock is None:
-            return None
-        number = signed(lock.secret, "session", request.cookies.get(_cookie("session")))
-        return sessions.find(number, steady(), touch=touch)
+        """What is kept, None until there is a technician's code."""
+        lock = door.lock()
+        return None if lock is None or lock.code is None else lock
 
     def _refuse(code: int, title: str, text: str) -> tuple[str, int]:
         _, view, _ = site.view()
@@ -125,8 +74,7 @@ def blueprint(site: Site, steady: Callable[[], float]) -> Blueprint:
     @pages.before_request
     def guard() -> Answer | None:
         """Nothing in the clear from afar, and no form that another site's page has sent."""
-        allowed = settings.page.plain_sign_in or request.is_secure or local_address(_address())
-        if not allowed:
+        if not door.covered():
             return _refuse(
                 403,
                 "Not in the clear",
@@ -135,11 +83,9 @@ def blueprint(site: Site, steady: Callable[[], float]) -> Blueprint:
                 " ssh -L 8080:127.0.0.1:8080 BOX. A site whose network is safe without may set"
                 " page.plain_sign_in = true.",
             )
-        if request.method == "POST":
-            own = f"{request.scheme}://{request.host}"
-            if request.headers.get("Origin") != own:
-                log.warning("refused a form from elsewhere, sent by %s", _address())
-                return _refuse(403, "Refused", "This form was not sent from this page.")
+        if request.method == "POST" and not door.own_form():
+            log.warning("refused a form from elsewhere, sent by %s", door.address())
+            return _refuse(403, "Refused", "This form was not sent from this page.")
         return None
 
     @pages.errorhandler(AccessError)
@@ -160,7 +106,7 @@ def blueprint(site: Site, steady: Callable[[], float]) -> Blueprint:
         @wraps(view)
         def held(**given: Any) -> Answer:
             quiet = request.args.get("live") is not None  # a page that renews itself, not a person
-            session = _session(touch=not quiet)
+            session = door.technician(touch=not quiet)
             if session is None:
                 if request.method == "POST" or quiet:
                     return _refuse(401, "Signed out", "Sign in again; nothing was asked for.")
@@ -200,26 +146,18 @@ def blueprint(site: Site, steady: Callable[[], float]) -> Blueprint:
         lock = _lock()
         if lock is None:
             return _refuse(403, "No code is set", "Set one first.")
-        device = signed(lock.secret, "device", request.cookies.get(_cookie("device")))
-        at_the_box = local_address(_address())
-        who = f"device {device}" if device else place_of(_address())
-        if session_or_none is not None:
-            who = f"session {session_or_none.number}"
-        known = device is not None or at_the_box or session_or_none is not None
-        with tries:
-            wait = pace.wait_s(who, steady(), known)
-        if wait:
+        tried = door.tried(lock, NAME, lambda: access.right(lock, code), session_or_none)
+        if tried.wait_s:
             page, _ = _refuse(
-                429, "Too many tries", f"Wait {wait} s, then try again; nothing was asked for."
+                429,
+                "Too many tries",
+                f"Wait {tried.wait_s} s, then try again; nothing was asked for.",
             )
             answer = make_response(page, 429)
-            answer.headers["Retry-After"] = str(wait)
+            answer.headers["Retry-After"] = str(tried.wait_s)
             return answer
-        if not access.right(lock, code):
-            log.warning("a wrong access code from %s", _address())
+        if not tried.right:
             return _refuse(401, "Wrong code", "That is not the access code; nothing was asked for.")
-        with tries:
-            pace.succeeded(who)
         return None
 
     # --- in and out
@@ -230,18 +168,18 @@ def blueprint(site: Site, steady: Callable[[], float]) -> Blueprint:
         lock = _lock()
         if lock is None:
             return render_template("site_unset.html", room="", view=view)
-        mark = token_urlsafe(24)
+        token, mark = door.form(lock)
         after = request.args.get("next", "")
         answer = make_response(
             render_template(
                 "site_sign_in.html",
                 room="",
                 view=view,
-                token=sign(lock.secret, "form", mark),
+                token=token,
                 after=after if _NEXT.fullmatch(after) else "",
             )
         )
-        _set_cookie(answer, "form", mark, 3600)
+        door.set_cookie(answer, "form", mark, FORM_S)
         return answer
 
     @pages.post("/sign-in")
@@ -249,10 +187,7 @@ def blueprint(site: Site, steady: Callable[[], float]) -> Blueprint:
         lock = _lock()
         if lock is None:
             return _refuse(403, "No code is set", "Set one first.")
-        mark = signed(lock.secret, "form", request.form.get("token"))
-        if mark is None or not hmac.compare_digest(
-            mark.encode(), request.cookies.get(_cookie("form"), "").encode()
-        ):
+        if not door.form_came_back(lock):
             return _refuse(403, "Refused", "This form is old: load the page again.")
         who = " ".join(request.form.get("who", "").split())
         if not _WHO.fullmatch(who):
@@ -260,18 +195,18 @@ def blueprint(site: Site, steady: Callable[[], float]) -> Blueprint:
         refused = _tried(None, request.form.get("code", ""))
         if refused is not None:
             return refused
-        old = _session(touch=False)
+        old = door.technician(touch=False)
         if old is not None:
             sessions.end(old)
-        session = sessions.begin(who, _address(), steady())
+        session = sessions.begin(who, door.address(), door.steady())
         log.info("%s signed in", session.by)
         after = request.form.get("next", "")
         answer = redirect(after if _NEXT.fullmatch(after) else url_for(f"{NAME}.desk"), 303)
-        _set_cookie(
+        door.set_cookie(
             answer, "session", sign(lock.secret, "session", session.number), int(ABSOLUTE_S)
         )
-        _set_cookie(answer, "device", sign(lock.secret, "device", token_urlsafe(16)), DEVICE_S)
-        answer.delete_cookie(_cookie("form"), path="/", secure=request.is_secure)
+        door.remember_device(answer, lock)
+        door.drop_cookie(answer, "form")
         return answer
 
     @pages.post("/sign-out")
@@ -280,7 +215,7 @@ def blueprint(site: Site, steady: Callable[[], float]) -> Blueprint:
         sessions.end(g.session)
         log.info("%s signed out", g.session.by)
         answer = redirect(url_for("pages.now"), 303)
-        answer.delete_cookie(_cookie("session"), path="/", secure=request.is_secure)
+        door.drop_cookie(answer, "session")
         return answer
 
     # --- asking

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from flask import Blueprint, Response, abort, jsonify, render_template, request
+from flask import Blueprint, Response, abort, g, jsonify, render_template, request
 from werkzeug.exceptions import HTTPException
 
 from edge import __version__
@@ -78,6 +78,7 @@ def blueprint(site: Site) -> Blueprint:
             "caution": present.CAUTION,
             "version": __version__,
             "read_s": present.READ_S,
+            "shut": g.get("shut", False),
         }
 
     _view = site.view

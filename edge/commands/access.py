@@ -22,7 +22,14 @@ GOOD_FOR_DAYS = 3653
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     words = parser.add_subparsers(dest="word", required=True, metavar="WORD")
-    code = words.add_parser("set", help="set the code that opens the technician's side of the page")
+    code = words.add_parser(
+        "set", help="set the code of the technician's side of the page, or for reading it"
+    )
+    code.add_argument(
+        "--reader",
+        action="store_true",
+        help='the code for reading, where the settings say reading = "code"',
+    )
     made = words.add_parser(
         "certificate", help="make a key and a certificate of the page's own, for TLS"
     )
@@ -40,8 +47,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     if args.word == "certificate":
         return _certificate(args)
-    access.set_code(args.state, _asked())
-    print("The code is set. Whoever was signed in is signed out.")
+    access.set_code(args.state, _asked(), reader=args.reader)
+    print("The code is set. Whoever was signed in with the old one is signed out.")
     return 0
 
 

@@ -9,6 +9,7 @@
   // --- what is new, and how old it is
 
   const age = $("age");
+  if (!age) return;
   const limit = Number(age.dataset.limit);
   // The machine that shows this may have any time of day: only its stopwatch is used.
   let seen = age.dataset.age === undefined ? null : { age: Number(age.dataset.age), at: performance.now() };

@@ -1,0 +1,165 @@
+"""Who is at the door: cookies, sessions, and how codes are tried. Shared by readers and technicians."""
+
+import hmac
+import logging
+import threading
+from collections.abc import Callable
+from ipaddress import ip_address, ip_network
+from pathlib import Path
+from secrets import token_urlsafe
+from typing import NamedTuple
+
+from flask import g, request
+from werkzeug.wrappers import Response
+
+from edge.settings import Settings
+from web import access
+from web.pace import Pace
+from web.session import READER_ABSOLUTE_S, READER_IDLE_S, Session, Sessions, sign, signed
+
+log = logging.getLogger(__name__)
+
+FORM_S = 3600
+DEVICE_S = 180 * 86400
+
+
+def local_address(address: str) -> bool:
+    """Whether whoever asks is on the box itself, as through an ssh tunnel."""
+    try:
+        return ip_address(address).is_loopback
+    except ValueError:
+        return False
+
+
+def place_of(address: str) -> str:
+    """What counts as one place when tries are counted: an address, or a network of IPv6."""
+    try:
+        found = ip_address(address)
+    except ValueError:
+        return address
+    mapped = getattr(found, "ipv4_mapped", None)
+    if found.version == 6 and mapped is None:
+        return str(ip_network(f"{found}/64", strict=False))
+    return str(mapped or found)
+
+
+class Tried(NamedTuple):
+    """What became of a code: it waits `wait_s` seconds and was not looked at, or it was."""
+
+    wait_s: int
+    right: bool
+
+
+class Door:
+    """One page's door; every method is about the request at hand."""
+
+    def __init__(self, settings: Settings, state_dir: Path, steady: Callable[[], float]) -> None:
+        self._settings, self._state_dir, self.steady = settings, state_dir, steady
+        self.technicians = Sessions()
+        self.readers = Sessions(READER_IDLE_S, READER_ABSOLUTE_S)
+        self._pace = {"technician": Pace(), "reader": Pace()}
+        self._guard = threading.Lock()
+
+    def lock(self) -> access.Lock | None:
+        """What is kept of the codes, read once for each request; AccessError as access.read."""
+        if "lock" not in g:
+            g.lock = access.read(self._state_dir)
+        lock: access.Lock | None = g.lock
+        return lock
+
+    def address(self) -> str:
+        return request.remote_addr or "unknown"
+
+    def covered(self) -> bool:
+        """Whether a code may travel: over TLS, within the box, or since the site says so."""
+        return bool(
+            self._settings.page.plain_sign_in or request.is_secure or local_address(self.address())
+        )
+
+    def own_form(self) -> bool:
+        """Whether the form at hand was sent from a page of ours."""
+        return request.headers.get("Origin") == f"{request.scheme}://{request.host}"
+
+    def cookie(self, name: str) -> str:
+        # The prefix makes browsers insist on TLS, and on this host alone.
+        return f"__Host-dryhold-{name}" if request.is_secure else f"dryhold-{name}"
+
+    def set_cookie(self, answer: Response, name: str, value: str, max_age: int | None) -> None:
+        answer.set_cookie(
+            self.cookie(name),
+            value,
+            max_age=max_age,
+            secure=request.is_secure,
+            httponly=True,
+            samesite="Strict",
+            path="/",
+        )
+
+    def drop_cookie(self, answer: Response, name: str) -> None:
+        answer.delete_cookie(self.cookie(name), path="/", secure=request.is_secure)
+
+    # --- the form that asks for a code
+
+    def form(self, lock: access.Lock) -> tuple[str, str]:
+        """A token for the form, and the mark to set as its cookie."""
+        mark = token_urlsafe(24)
+        return sign(lock.secret, "form", mark), mark
+
+    def form_came_back(self, lock: access.Lock) -> bool:
+        mark = signed(lock.secret, "form", request.form.get("token"))
+        there = request.cookies.get(self.cookie("form"), "")
+        return mark is not None and hmac.compare_digest(mark.encode(), there.encode())
+
+    def remember_device(self, answer: Response, lock: access.Lock) -> None:
+        """From now on this device has a count of tries of its own."""
+        self.set_cookie(answer, "device", sign(lock.secret, "device", token_urlsafe(16)), DEVICE_S)
+
+    # --- who is in
+
+    def technician(self, *, touch: bool) -> Session | None:
+        lock = self.lock()
+        if lock is None or lock.code is None:
+            return None
+        number = signed(lock.secret, "session", request.cookies.get(self.cookie("session")))
+        return self.technicians.find(number, self.steady(), touch=touch)
+
+    def reader(self) -> Session | None:
+        """A reader's session; looking at a page that renews itself keeps it."""
+        lock = self.lock()
+        if lock is None:
+            return None
+        purpose = f"reader {lock.reader}"  # a new code signs everybody out
+        number = signed(lock.secret, purpose, request.cookies.get(self.cookie("reader")))
+        return self.readers.find(number, self.steady(), touch=True)
+
+    def let_read(self, answer: Response, lock: access.Lock) -> None:
+        """Begin a reader's session."""
+        session = self.readers.begin("reader", self.address(), self.steady())
+        signed_ = sign(lock.secret, f"reader {lock.reader}", session.number)
+        self.set_cookie(answer, "reader", signed_, int(READER_ABSOLUTE_S))
+
+    def tried(
+        self,
+        lock: access.Lock,
+        role: str,
+        right: Callable[[], bool],
+        session: Session | None = None,
+    ) -> Tried:
+        """Have a code for that role (technician, reader) looked at by `right`, unless too many were
+        tried. Tries are counted by place before they are looked at."""
+        device = signed(lock.secret, "device", request.cookies.get(self.cookie("device")))
+        who = f"device {device}" if device else place_of(self.address())
+        if session is not None:
+            who = f"session {session.number}"
+        known = device is not None or local_address(self.address()) or session is not None
+        pace = self._pace[role]
+        with self._guard:
+            wait = pace.wait_s(who, self.steady(), known)
+        if wait:
+            return Tried(wait, False)
+        if not right():
+            log.warning("a wrong %s's code from %s", role, self.address())
+            return Tried(0, False)
+        with self._guard:
+            pace.succeeded(who)
+        return Tried(0, True)
