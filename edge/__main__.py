@@ -15,6 +15,8 @@ COMMANDS = {
     "baseline": "show, set or learn anew what the supply did when it was handed over",
     "backtest": "show what other settings would have said about this site's history",
     "hold": "judge, start, follow, stop, list or judge again hold tests",
+    "size": "work out gas volume, air supply, runs and cost, from settings or arguments",
+    "purge": "work out how nitrogen takes the place of air, from settings or arguments",
     "page": "serve the status page",
     "access": "set the technician's access code, or make a certificate for the page",
     "run": "watch a site: sense, judge, keep and tell, until stopped",

@@ -12,6 +12,7 @@ from edge.detect.base import Detector, Now
 from edge.hold.course import Tests
 from edge.measure.baseline import Baseline
 from edge.measure.channels import Channels
+from edge.measure.gas import RESTART, Gas
 from edge.measure.supply import Supply
 from edge.measure.system import System
 from edge.measure.trend import Trend
@@ -34,7 +35,7 @@ def detectors(settings: Settings) -> Iterator[Detector]:
 class Judge(Kept):
     """Judges one site. Pure: time, readings and requests come with each tick."""
 
-    KEPT = ("supply", "systems", "channels", "baseline", "trend", "desk", "tests")
+    KEPT = ("supply", "systems", "channels", "baseline", "trend", "desk", "tests", "gas")
 
     def __init__(
         self,
@@ -54,6 +55,7 @@ class Judge(Kept):
         self.baseline = Baseline()
         self.trend = Trend()
         self.tests = Tests(settings, words)
+        self.gas = Gas(settings, words)
         self.desk = Desk(detectors(settings))
         self.values: tuple[float | None, ...] = ()
         self._now = Now(
@@ -65,6 +67,7 @@ class Judge(Kept):
             self.baseline,
             self.trend,
             self.tests,
+            self.gas,
         )
         place = settings.place
         given = settings.supply
@@ -88,7 +91,7 @@ class Judge(Kept):
         for name, system in self.systems.items():
             if name in state["systems"]:
                 system.restore(state["systems"][name])
-        for name in ("supply", "channels", "baseline", "trend", "desk", "tests"):
+        for name in ("supply", "channels", "baseline", "trend", "desk", "tests", "gas"):
             getattr(self, name).restore(state[name])
 
     def look(self, tick: Tick) -> list[Event]:
@@ -118,6 +121,7 @@ class Judge(Kept):
             now.storage_free_pct = tick.storage_free_pct
         tests = self.tests.look(t, values, tick.faults, supply)
         events = facts + tests + self.desk.look(now, supply.stamp)
+        events += self.gas.look(t, values, supply, self.systems, events)
         for request in tick.requests:
             try:
                 events += self.tests.ask(request, t, values, tick.faults, supply)
@@ -138,6 +142,8 @@ class Judge(Kept):
             if not (isfinite(loss) and isfinite(sd)):
                 raise ValueError("loss_kpa_per_h: expected a number")
             self.baseline.set(loss, sd, at, request.by)
+        elif request.kind == RESTART:
+            return self.gas.ask(request, at)
         return self.desk.ask(request, t, at)
 
     def picture(self) -> dict[str, Any]:

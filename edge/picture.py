@@ -123,7 +123,8 @@ def _supply(now: Now) -> dict[str, Any]:
             "sd": round(exposure[1], 3),
             "lag_h": round(exposure[2], 2),
         },
-        "explain": _explain(now),
+        "gas": now.gas.picture(SUPPLY, now.at),
+        "explain": {**_explain(now), **_explain_gas(now, SUPPLY)},
     }
 
 
@@ -209,6 +210,26 @@ def _explain(now: Now) -> dict[str, list[list[str]]]:
     return rows
 
 
+def _explain_gas(now: Now, name: str) -> dict[str, list[list[str]]]:
+    gas, words = now.gas.picture(name, now.at), now.words
+    if "not_known" in gas:
+        return {}
+    return {
+        "gas": [
+            ["started again", f"{gas['why']}, {gas['since']}"],
+            ["gas held", f"{gas['held_l']:.0f} standard litres"],
+            ["made up", f"{words.flow(gas['makeup_l_min'])}: {gas['makeup_from']}"],
+            [
+                "oxygen of the supply",
+                f"{words.percent(gas['supply_oxygen_pct'])}, {gas['supply_from']}",
+            ],
+            ["oxygen now", words.percent(gas["oxygen_pct"])],
+            ["at most", words.percent(gas["oxygen_high_pct"])],
+            ["while makeup flows", "C = Cs + (C0 − Cs) × exp(−makeup × time / gas held)"],
+        ]
+    }
+
+
 def _systems(now: Now) -> dict[str, Any]:
     return {
         name: {
@@ -216,6 +237,8 @@ def _systems(now: Now) -> dict[str, Any]:
             "low_pressure_kpa": system.given.low_pressure_kpa,
             "regulated_kpa": system.given.regulated_kpa,
             "loss": None,
+            "gas": now.gas.picture(name, now.at),
+            "explain": _explain_gas(now, name),
         }
         for name, system in now.systems.items()
     }

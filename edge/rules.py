@@ -217,11 +217,15 @@ def _pin(path: str, row: Raw, reads: Raw) -> Iterator[str]:
         yield f"{path}: expected a divider or a shunt that leaves at most 5.3 V, found {pin}"
 
 
-def _pipes(raw: Raw) -> Iterator[str]:
+def pipes_rule(raw: Raw) -> Iterator[str]:
+    """What cannot be among a section's pipes."""
     for section, table in _sections(raw):
         rows = _rows(table, "pipe")
         if rows and "volume" in table:
             yield f"{section}.volume: expected either volume or pipe, found both"
+        if "fittings" in table and not rows:
+            yield f"{section}.fittings: expected a pipe that the fittings belong to, found none"
+        yield from _fill(section, _table(table, "fill"))
         for path, row in rows:
             size, schedule = row.get("size"), row.get("schedule")
             at = f"{section}.{path}"
@@ -241,6 +245,19 @@ def _pipes(raw: Raw) -> Iterator[str]:
                     pipe.volume_l(size, units.parse("length", row["wall"]) * 1000.0, 1.0)
                 except ValueError as error:
                     yield f"{at}.wall: expected {error}, found {found(row['wall'])}"
+
+
+def _fill(section: str, row: Raw) -> Iterator[str]:
+    low, high = _kpa(row, "from"), _kpa(row, "to")
+    if low is not None and high is not None and high <= low:
+        yield (f"{section}.fill.to: expected above from ({row['from']}), found {found(row['to'])}")
+    with contextlib.suppress(KeyError, ValueError):  # told elsewhere
+        goes_in = units.parse("flow", row["flow"])
+        if units.parse("flow", row["loss"]) >= goes_in > 0.0:
+            yield (
+                f"{section}.fill.loss: expected less than flow ({row['flow']}),"
+                f" found {found(row['loss'])}"
+            )
 
 
 def _shown(raw: Raw) -> Iterator[str]:
@@ -332,7 +349,7 @@ RULES: tuple[Callable[[Raw], Iterator[str]], ...] = (
     _references,
     _unique,
     _inputs,
-    _pipes,
+    pipes_rule,
     _shown,
     _methods,
     _box,

@@ -14,10 +14,10 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-from edge.core import pipe, units
+from edge.core import pipe, units, volume
 from edge.errors import SettingsError
 from edge.model import SUPPLY
-from edge.rules import RULES, Raw, found
+from edge.rules import RULES, Raw, found, pipes_rule
 
 
 def _quantity(kind: str) -> BeforeValidator:
@@ -39,6 +39,12 @@ def _not_less_than_none(value: float) -> float:
 def _percent(value: float) -> float:
     if not 0.0 <= value <= 100.0:
         raise ValueError("0 % to 100 %")
+    return value
+
+
+def _allowance(value: float) -> float:
+    if not 0.0 <= value <= 50.0:
+        raise ValueError("0 % to 50 %")
     return value
 
 
@@ -81,8 +87,12 @@ PressureRate = Annotated[float, _quantity("pressure rate"), _POSITIVE]
 Seconds = Annotated[float, _quantity("time"), _POSITIVE]
 NoneOrMore = Annotated[float, _quantity("time"), AfterValidator(_not_less_than_none)]
 Percent = Annotated[float, _quantity("fraction"), AfterValidator(_percent)]
+Allowance = Annotated[float, _quantity("fraction"), AfterValidator(_allowance)]
 Litres = Annotated[float, _quantity("volume"), _POSITIVE]
 Flow = Annotated[float, _quantity("flow"), _POSITIVE]
+AnyFlow = Annotated[float, _quantity("flow"), AfterValidator(_not_less_than_none)]
+Kilowatts = Annotated[float, _quantity("power"), _POSITIVE]
+Money = Annotated[float, Field(ge=0.0, le=1e6, strict=False, allow_inf_nan=False)]
 Metres = Annotated[float, _quantity("length"), _POSITIVE]
 Height = Annotated[float, _quantity("length")]
 Ohms = Annotated[float, _quantity("resistance"), _POSITIVE]
@@ -146,16 +156,61 @@ class Pipe(_Table):
         return pipe.volume_l(self.size, wall_mm, self.length_m)
 
 
+class Fill(_Table):
+    """A timed fill of a section by a known flow, which measures its volume."""
+
+    flow_l_min: Flow = Field(alias="flow")
+    loss_l_min: AnyFlow = Field(default=0.0, alias="loss")
+    time_s: Seconds = Field(alias="time")
+    from_kpa: Pressure = Field(alias="from")
+    to_kpa: AboveZero = Field(alias="to")
+    gas_c: Celsius | None = Field(default=None, alias="gas")
+    flow_within_pct: Percent = Field(default=100.0 * volume.FLOW_REL, alias="flow_within")
+
+    @property
+    def volume(self) -> volume.Volume:
+        """ValueError where the fill tells nothing."""
+        return volume.by_fill(
+            self.flow_l_min,
+            self.loss_l_min,
+            self.time_s,
+            self.from_kpa,
+            self.to_kpa,
+            self.gas_c,
+            flow_rel=self.flow_within_pct / 100.0,
+        )
+
+
 class _Piping(_Table):
     given_volume_l: Litres | None = Field(default=None, alias="volume")
     pipe: list[Pipe] = []
+    fittings_pct: Allowance = Field(default=0.0, alias="fittings")
+    fill: Fill | None = None
+
+    @property
+    def take_off(self) -> volume.Volume | None:
+        """As given, or added up from the pipes with their fittings; None where neither is told."""
+        if self.given_volume_l is not None:
+            return volume.Volume(self.given_volume_l, volume.GIVEN_REL * self.given_volume_l)
+        if not self.pipe:
+            return None
+        litres = sum(p.volume_l for p in self.pipe) * (1.0 + self.fittings_pct / 100.0)
+        return volume.Volume(litres, volume.TAKE_OFF_REL * litres)
+
+    @property
+    def gas_volume(self) -> volume.Volume | None:
+        """The measured volume where there is one, since it beats a take-off."""
+        return self.take_off if self.fill is None else self.fill.volume
 
     @property
     def volume_l(self) -> float | None:
-        """Gas volume as given, or added up from the pipes, or None where neither is told."""
-        if self.given_volume_l is not None:
-            return self.given_volume_l
-        return sum(p.volume_l for p in self.pipe) if self.pipe else None
+        """Gas volume as measured, given or taken off; None where none of them is told."""
+        found = self.gas_volume
+        return None if found is None else found.litres
+
+
+class Piping(_Piping):
+    """Pipes or a volume alone, as given on a command line."""
 
 
 class Supply(_Piping):
@@ -168,6 +223,7 @@ class Supply(_Piping):
     start_delay_s: Seconds = Field(default=8.0, alias="start_delay")
     tolerance_kpa: AboveZero = Field(default=10.0, alias="tolerance")
     production_l_min: Flow | None = Field(default=None, alias="production")
+    compressor_l_min: Flow | None = Field(default=None, alias="compressor")
     purity_pct: Percent = Field(default=98.0, alias="purity")
     warm_up_s: Seconds = Field(default=600.0, alias="warm_up")
 
@@ -293,6 +349,23 @@ class Keeping(_Table):
     quarter_hours_s: Seconds = Field(default=11 * 365.25 * 86400.0, alias="quarter_hours")
 
 
+class Inerting(_Table):
+    """What the gas in the pipe is to become, and what nobody measures of it."""
+
+    target_pct: Percent = Field(default=98.0, alias="target")
+    nitrogen_pct: Percent | None = Field(default=None, alias="nitrogen")
+    vent_l_min: Flow | None = Field(default=None, alias="vent")
+
+
+class Cost(_Table):
+    """The site's own numbers, for what a loss costs in a year."""
+
+    currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$")] = "USD"
+    energy: Money | None = None  # of a kilowatt hour
+    power_kw: Kilowatts | None = Field(default=None, alias="power")
+    service_per_hour: Money | None = None
+
+
 class Method(_Table):
     """A hold test of the site's own: how far the gauge may fall within how long."""
 
@@ -324,6 +397,8 @@ class Settings(_Table):
     keeping: Keeping = Keeping()
     method: list[Method] = []
     box: Box = Box()
+    inerting: Inerting = Inerting()
+    cost: Cost = Cost()
 
     def place(self, channel: str | None) -> int | None:
         """The place of a channel's value in every tick, None for no channel."""
@@ -416,6 +491,22 @@ def check(raw: Raw) -> Settings:
     return settings
 
 
+def check_piping(raw: Raw) -> Piping:
+    """Pipes or a volume alone; SettingsError carries every fault, its path from within the table."""
+    faults = [fault.removeprefix("supply.") for fault in pipes_rule({"supply": raw})]
+    piping = None
+    try:
+        piping = Piping.model_validate(raw)
+    except ValidationError as error:
+        faults += [
+            _fault(e["loc"], e["type"], e["msg"], e.get("ctx", {}), e["input"])
+            for e in error.errors()
+        ]
+    if faults or piping is None:
+        raise SettingsError(list(dict.fromkeys(faults)))
+    return piping
+
+
 def _path(loc: tuple[int | str, ...]) -> str:
     path = ""
     for part in loc:
@@ -450,6 +541,8 @@ def _fault(
         expected = 'the address of the page on site, as "http://dryhold.local:8080"'
     elif kind == "string_pattern_mismatch" and loc[-1] == "password_name":
         expected = "a name of a-z, 0-9 and _"
+    elif kind == "string_pattern_mismatch" and loc[0] == "cost":
+        expected = 'a currency of three letters (ISO 4217), as "USD"'
     elif kind == "string_pattern_mismatch" and loc[0] == "box":
         expected = 'a pin of the box as "gpio:22"'
     elif kind == "string_pattern_mismatch" and loc[-1] in (

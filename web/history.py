@@ -435,6 +435,8 @@ KINDS: Mapping[str, str] = {
     "hold_test_started": "Hold test",
     "hold_test_finished": "Hold test",
     "valves_put_back": "Valves back",
+    "inerting_restarted": "Gas starts again",
+    "inerting_reached": "Gas at target",
     "channel_failed": "Channel",
     "channel_recovered": "Channel",
     "monitor_started": "Monitor",
@@ -449,6 +451,7 @@ LOGS: Mapping[str, tuple[str, tuple[str, ...]]] = {
         ("alert_raised", "alert_cleared", "alert_acknowledged", "alert_shelved"),
     ),
     "tests": ("Hold tests", ("hold_test_started", "hold_test_finished", "valves_put_back")),
+    "gas": ("Gas in the pipe", ("inerting_restarted", "inerting_reached")),
     "cycles": ("Cycles", ("cut_in", "cut_out", "run_measured", "idle_measured", "purity_measured")),
     "monitor": (
         "Monitor",

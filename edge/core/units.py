@@ -81,6 +81,7 @@ KINDS: Mapping[str, Mapping[str, Unit]] = {
         "ft": Unit(0.3048),
         "in": Unit(0.0254),
     },
+    "power": {"kW": Unit(1.0), "W": Unit(0.001), "hp": Unit(0.745699872)},
     "voltage": {"V": Unit(1.0), "mV": Unit(0.001)},
     "resistance": {"Ω": Unit(1.0), "ohm": Unit(1.0), "kΩ": Unit(1000.0)},
     "running": {"": Unit(1.0)},

@@ -9,6 +9,7 @@ from edge.core.kept import Kept
 from edge.hold.course import Tests
 from edge.measure.baseline import Baseline
 from edge.measure.channels import Channels
+from edge.measure.gas import Gas
 from edge.measure.supply import Supply
 from edge.measure.system import System
 from edge.measure.trend import Trend
@@ -32,6 +33,7 @@ class Now:
     baseline: Baseline
     trend: Trend
     tests: Tests
+    gas: Gas
     t: float = 0.0
     kpa: float | None = None  # the supply's pressure if it was read in this tick
     values: tuple[float | None, ...] = ()  # of the channels, in the settings' order

@@ -60,6 +60,7 @@ def site(
                     "pressure": "aisles",
                     "regulated": "206.8 kPa",
                     "low_pressure": "180 kPa",
+                    "volume": "640 gal",
                 }
             ],
             "limits": dict(limits or {}),
