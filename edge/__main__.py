@@ -22,6 +22,9 @@ COMMANDS = {
     "run": "watch a site: sense, judge, keep and tell, until stopped",
     "notify-test": "try every way of telling, end to end, and say exactly what failed",
     "export": "write what was kept as a recording, CSV",
+    "backup": "write one file from which the box can be made anew",
+    "restore": "put a back-up in place of what the state folder has",
+    "support": "put together what helps to find a fault, without secrets",
     "wiring": "show every channel in volts and in its unit, live, for hooking up",
     "demo": "show it all on a simulated plant, in fast time",
 }

@@ -68,6 +68,15 @@ MAY: dict[str, tuple[str, ...]] = {
         "edge.latest",
     ),
     "edge.recording": ("edge.model", "edge.errors", "edge.core", "edge.settings"),
+    "edge.redact": ("edge.settings",),
+    "edge.support": (
+        "edge.model",
+        "edge.errors",
+        "edge.redact",
+        "edge.settings",
+        "edge.store",
+        "edge.tell.secrets",
+    ),
     "edge.sensors": ("edge.model", "edge.errors", "edge.ports", "edge.core", "edge.settings"),
     "edge.sensors.simulated": (
         "edge.model",
@@ -126,6 +135,7 @@ PURE = (
     "edge.picture",
     "edge.plant",
     "edge.record",
+    "edge.redact",
     "edge.tell.when",
     "edge.week",
     "edge.words",

@@ -1,14 +1,19 @@
 """The one door to sqlite-utils."""
 
 import importlib
+import logging
+import os
 import sqlite3
 import sys
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 from edge.errors import StoreError
 
 _NOT_HERE = ("numpy", "pandas")
+
+log = logging.getLogger(__name__)
 
 
 def _without_heavy_companions() -> Any:
@@ -32,11 +37,16 @@ PAGE_BYTES = 1024
 """Small pages: a batch changes a few hundred bytes, and a card is worn by whole pages."""
 
 
+BEFORE_UPGRADE = ".before-upgrade"
+"""What the name of a database is followed by in that of its copy from before the last upgrade."""
+
+
 def open_for_writing(path: Path, migrations: Any) -> Any:
     """The database at `path`, made or brought up to date; StoreError where that cannot be.
 
     WAL, so that readers never wait and a batch costs one sequential append; NORMAL durability,
-    which after a power cut may lose the newest transactions but never damages the file.
+    which after a power cut may lose the newest transactions but never damages the file. Before an
+    older database is changed, a copy is kept beside it, in place of the one before.
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -48,6 +58,7 @@ def open_for_writing(path: Path, migrations: Any) -> Any:
         connection.execute("PRAGMA wal_autocheckpoint = 2000")  # pages: 2 MB, most of a morning
         connection.execute(f"PRAGMA journal_size_limit = {4 * 1024 * 1024}")
         database = Database(connection, execute_plugins=False)
+        _keep_before_upgrade(database, path, migrations)
         migrations.apply(database)
     except (sqlite3.Error, OSError) as error:
         raise StoreError(f"{path}: expected a database to write, found: {error}") from error
@@ -63,3 +74,34 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     except sqlite3.Error as error:
         raise StoreError(f"{path}: expected a database to read, found: {error}") from error
     return connection
+
+
+def copy_to(source: sqlite3.Connection, path: Path) -> None:
+    """A whole copy in one file, put in place in one step, while others go on reading and writing.
+
+    sqlite3.Error and OSError as they come; then nothing stands at `path` that did not before.
+    """
+    fresh = path.with_name(f"{path.name}.new")
+    fresh.unlink(missing_ok=True)
+    try:
+        with closing(sqlite3.connect(fresh)) as made:
+            source.backup(made)
+            made.execute("PRAGMA journal_mode = DELETE")
+        with fresh.open("rb") as file:
+            os.fsync(file.fileno())
+        os.replace(fresh, path)
+    finally:
+        fresh.unlink(missing_ok=True)
+
+
+def _keep_before_upgrade(database: Any, path: Path, migrations: Any) -> None:
+    if not migrations.applied(database) or not migrations.pending(database):
+        return
+    copy = path.with_name(f"{path.name}{BEFORE_UPGRADE}")
+    try:
+        copy_to(database.conn, copy)
+    except (sqlite3.Error, OSError) as error:
+        # A monitor that does not start would be worse than one that cannot be taken back.
+        log.error("%s is brought up to date without a copy as it was: %s", path, error)
+    else:
+        log.info("%s as it was before this upgrade is kept as %s", path, copy)

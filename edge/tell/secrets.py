@@ -25,12 +25,17 @@ def without(text: str, secret: str | None, user: str | None = None) -> str:
     """`text` with the secret taken out, plain or as a server may echo it back in base64."""
     if not secret:
         return text
+    for form in sorted(spellings(secret, user), key=len, reverse=True):
+        text = text.replace(form, HIDDEN)
+    return text
+
+
+def spellings(secret: str, user: str | None = None) -> list[str]:
+    """A secret as it may stand in what is written: plain, or in base64 as servers are given it."""
     forms = [secret, _base64(secret)]
     if user is not None:
         forms.append(_base64(f"\0{user}\0{secret}"))
-    for form in sorted(forms, key=len, reverse=True):
-        text = text.replace(form, HIDDEN)
-    return text
+    return forms
 
 
 def _base64(text: str) -> str:
