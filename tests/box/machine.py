@@ -1,0 +1,126 @@
+"""A booted Debian in a folder: a real systemd to install on, without a machine of its own."""
+
+import os
+import shutil
+import subprocess
+import threading
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+RELEASE = "bookworm"
+# What a Raspberry Pi's system has and a bare root has not: a clone needs git, README's lines udev.
+PACKAGES = ("systemd", "systemd-sysv", "dbus", "udev", "ca-certificates", "git", "iproute2")
+
+# The container's /sys is the host's and read-only, so this one word of README's is only rehearsed.
+UDEVADM = """#!/bin/sh
+[ "$1" = trigger ] && set -- trigger --dry-run
+exec /usr/bin/udevadm "$@"
+"""
+UDEV_UNITS = (
+    "systemd-udevd.service",
+    "systemd-udevd-control.socket",
+    "systemd-udevd-kernel.socket",
+)
+
+PASSED_ON = ("PIP_", "SSL_CERT_FILE", "REQUESTS_CA_BUNDLE", "http_proxy", "https_proxy", "no_proxy")
+
+
+def until(done: Callable[[], Any], within_s: float, what: str) -> Any:
+    """The first answer that is one, asked for twice a second."""
+    end = time.monotonic() + within_s
+    while True:
+        found = done()
+        if found:
+            return found
+        if time.monotonic() > end:
+            raise AssertionError(f"waited {within_s:.0f} s in vain for {what}")
+        threading.Event().wait(0.5)
+
+
+class Machine:
+    """One root, booted and halted as often as asked; it shares this machine's network."""
+
+    def __init__(self, folder: Path, copied: Sequence[Path], bound: Sequence[Path]) -> None:
+        """`copied` files and folders of this machine stand in the root too (certificates, package
+        settings); `bound` ones are mounted there, read-only."""
+        self._base, self.root = folder / "base", folder / "root"
+        self._bound = bound
+        if not (self._base / "etc").exists():
+            packages = f"--include={','.join(PACKAGES)}"
+            here = ["debootstrap", "--variant=minbase", packages, RELEASE, str(self._base)]
+            subprocess.run(here, check=True, stdout=subprocess.DEVNULL)
+        if self.root.exists():
+            shutil.rmtree(self.root)
+        subprocess.run(["cp", "-a", "--reflink=auto", self._base, self.root], check=True)
+        for path in copied:
+            there = self.root / path.relative_to("/")
+            there.parent.mkdir(parents=True, exist_ok=True)
+            subprocess.run(["cp", "-aLT", path, there], check=True)
+        shim = self.root / "usr/local/bin/udevadm"
+        shim.write_text(UDEVADM)
+        shim.chmod(0o755)
+        for unit in UDEV_UNITS:
+            drop_in = self.root / "etc/systemd/system" / f"{unit}.d" / "container.conf"
+            drop_in.parent.mkdir(parents=True)
+            drop_in.write_text("[Unit]\nConditionPathIsReadWrite=\n")
+        self._leader: int | None = None
+        self._nspawn: subprocess.Popen[bytes] | None = None
+        self._log = folder / "console.log"
+
+    def boot(self, *more: str) -> None:
+        bound = [f"--bind-ro={path}" for path in self._bound]
+        quiet = ["--register=no", "--keep-unit", "--console=pipe", "-q"]
+        with self._log.open("ab") as log:
+            self._nspawn = subprocess.Popen(
+                ["systemd-nspawn", "-D", self.root, *quiet, "--boot", *bound, *more],
+                stdin=subprocess.DEVNULL,
+                stdout=log,
+                stderr=log,
+            )
+        nspawn = self._nspawn.pid
+        children = Path(f"/proc/{nspawn}/task/{nspawn}/children")
+        self._leader = int(until(lambda: children.read_text().split(), 30, "the container")[0])
+        states = ("running", "degraded")
+        until(lambda: self.ask("systemctl is-system-running").strip() in states, 90, "the boot")
+
+    def halt(self) -> None:
+        if self._nspawn is not None:
+            self._nspawn.terminate()  # an orderly shutdown of the container
+            try:
+                self._nspawn.wait(90.0)
+            except subprocess.TimeoutExpired:
+                self._nspawn.kill()
+                self._nspawn.wait(10.0)
+        self._nspawn = self._leader = None
+
+    def shell(self, script: str, where: str = "/root") -> subprocess.CompletedProcess[str]:
+        """A script as root, as if typed in that folder; ends at the first line that fails."""
+        kept = {k: v for k, v in os.environ.items() if k.startswith(PASSED_ON)}
+        inside = ["nsenter", "-t", str(self._leader), "-m", "-u", "-i", "-n", "-p", "-C"]
+        return subprocess.run(
+            [*inside, "bash", "-euo", "pipefail", "-c", f"cd {where}\n{script}"],
+            env={
+                **kept,
+                "PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin",
+                "HOME": "/root",
+                "DEBIAN_FRONTEND": "noninteractive",
+                "LC_ALL": "C.UTF-8",
+            },
+            capture_output=True,
+            text=True,
+            errors="replace",
+            timeout=580.0,
+            check=False,
+        )
+
+    def ask(self, script: str) -> str:
+        """What a script prints, whatever its end."""
+        return self.shell(script).stdout
+
+    def do(self, script: str, where: str = "/root") -> str:
+        """What a script prints; AssertionError with all it said where a line fails."""
+        done = self.shell(script, where)
+        assert done.returncode == 0, f"{script}\n{done.stdout[-3000:]}\n{done.stderr[-3000:]}"
+        return done.stdout

@@ -1,0 +1,429 @@
+"""What is tried on the machine, each from a fresh root."""
+
+import contextlib
+import json
+import re
+import subprocess
+import sys
+import urllib.error
+import urllib.parse
+import urllib.request
+from collections.abc import Callable, Iterator, Mapping
+from http.cookiejar import CookieJar
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "tell"))
+import postoffice
+from brokers import Broker, Receiver
+
+from tests.box import readme
+from tests.box.machine import Machine, until
+
+PAGE = "http://127.0.0.1:8080"
+CLONE = "/root/dryhold"
+DRYHOLD = "/opt/dryhold/bin/dryhold"
+WHERE = "--state /var/lib/dryhold --settings /etc/dryhold/site.toml"
+UNITS = ("dryhold", "dryhold-page")
+CODE, MQTT_PASSWORD = "a code for this box", "the-brokers-own-secret"
+MAIL_PASSWORD = postoffice.PASSWORD
+
+
+class Found:
+    """What was found, said as it is."""
+
+    def __init__(self) -> None:
+        self.good = self.bad = 0
+
+    def say(self, what: str, good: object, detail: object = "") -> None:
+        self.good, self.bad = self.good + bool(good), self.bad + (not good)
+        shown = f": {detail}" if detail != "" and not good else ""
+        print(f"{'ok    ' if good else 'MISSED'} {what}{shown}", flush=True)
+
+
+# --- getting there
+
+
+def clone(machine: Machine, repository: Path, commit: str) -> str:
+    """A clone on the machine whose branch stands at that commit; its README."""
+    there = machine.root / "srv/dryhold.git"
+    git = ["git", "-C", str(repository)]
+    if not there.exists():
+        subprocess.run([*git, "clone", "-q", "--bare", ".", str(there)], check=True)
+        subprocess.run(["chown", "-R", "root:root", there], check=True)
+    subprocess.run(["git", "-C", there, "update-ref", "refs/heads/box", commit], check=True)
+    if not (machine.root / CLONE.lstrip("/")).exists():
+        machine.do(f"git clone -q -b box /srv/dryhold.git {CLONE}")
+    return readme.text(machine.root / CLONE.lstrip("/"))
+
+
+def install(machine: Machine, text: str) -> None:
+    machine.do("apt-get update -q", CLONE)
+    machine.do(readme.block(text, "## Putting it on a box"), CLONE)
+
+
+def answer(path: str = "/healthz") -> tuple[int, str]:
+    try:
+        with urllib.request.urlopen(f"{PAGE}{path}", timeout=20.0) as page:
+            return page.status, page.read().decode(errors="replace")
+    except urllib.error.HTTPError as error:
+        return error.code, error.read().decode(errors="replace")
+    except OSError as error:
+        return 0, str(error)
+
+
+def healthy() -> bool:
+    return answer()[0] == 200
+
+
+def show(machine: Machine, unit: str, what: str) -> str:
+    return machine.ask(f"systemctl show -P {what} {unit}").strip()
+
+
+def up(machine: Machine, found: Found, what: str) -> None:
+    """Both services run, and the page says that data is fresh."""
+    with contextlib.suppress(AssertionError):
+        until(healthy, 60, "the page")
+    states = [show(machine, unit, "ActiveState") for unit in UNITS]
+    found.say(f"{what}: both services are up", states == ["active", "active"], states)
+    found.say(f"{what}: the page says that all is well", healthy(), answer())
+
+
+def events() -> list[dict[str, object]]:
+    said = answer("/api/events?limit=500")[1]
+    kept: list[dict[str, object]] = json.loads(said)["events"]
+    return kept
+
+
+# --- install, use, remove
+
+
+def box(machine: Machine, repository: Path, _older: str | None, found: Found) -> None:
+    """A fresh box, all that it should do, and its end."""
+    machine.boot()
+    text = clone(machine, repository, "HEAD")
+    install(machine, text)
+    up(machine, found, "installed")
+    _listens(machine, found)
+    _technician(machine, found)
+    with _servers(machine) as (broker, mailbox, told):
+        _credentials(machine, text, broker, mailbox, told, found)
+    _watchdog(machine, found)
+    _sandbox(machine, found)
+    _backup(machine, text, found)
+    _support(machine, text, found)
+    _removal(machine, text, found)
+
+
+def _listens(machine: Machine, found: Found) -> None:
+    said = machine.do("ss -H -l -n -p -t -u").splitlines()
+    ours = {re.split(r"\s+", one)[4] for one in said if '"dryhold"' in one}
+    found.say("the only open port is the page's", ours == {"0.0.0.0:8080"}, ours)
+
+
+class _Browser:
+    """Keeps cookies, sends forms as a page of ours would."""
+
+    def __init__(self) -> None:
+        self._open = urllib.request.build_opener(
+            urllib.request.HTTPCookieProcessor(CookieJar())
+        ).open
+
+    def get(self, path: str) -> tuple[int, bytes]:
+        return self._send(urllib.request.Request(f"{PAGE}{path}"))
+
+    def post(self, path: str, form: Mapping[str, str]) -> tuple[int, bytes]:
+        data = urllib.parse.urlencode(form).encode()
+        return self._send(urllib.request.Request(f"{PAGE}{path}", data, {"Origin": PAGE}))
+
+    def _send(self, request: urllib.request.Request) -> tuple[int, bytes]:
+        try:
+            with self._open(request, timeout=60.0) as page:
+                return page.status, page.read()
+        except urllib.error.HTTPError as error:
+            return error.code, error.read()
+
+    def sign_in(self, code: str) -> int:
+        _, form = self.get("/site/sign-in")
+        token = re.search(rb'name="token" value="([^"]+)"', form)
+        given = {"token": token[1].decode() if token else "", "who": "Box", "code": code}
+        return self.post("/site/sign-in", {**given, "next": ""})[0]
+
+
+def _technician(machine: Machine, found: Found) -> None:
+    """Argon2 and the PDF are what memory that may not be both written and run could break."""
+    machine.do(
+        f"echo '{CODE}' | runuser -u dryhold -- {DRYHOLD} access set --state /var/lib/dryhold"
+    )
+    browser = _Browser()
+    found.say("a wrong access code is refused", browser.sign_in("another code") == 401)
+    found.say("the access code opens the technician's side", browser.sign_in(CODE) == 200)
+    found.say("the technician's desk is shown", b"sign-out" in browser.get("/site")[1])
+    as_user = f"runuser -u dryhold -- {DRYHOLD} hold"
+    machine.do(f"{as_user} start {WHERE} --by Box; sleep 20; {as_user} stop {WHERE} --by Box")
+    tests = until(lambda: json.loads(answer("/api/tests")[1])["tests"], 30, "a record")
+    status, pdf = browser.get(f"/records/{tests[0]['n']}.pdf")
+    found.say("a record becomes a PDF", status == 200 and pdf[:5] == b"%PDF-", (status, pdf[:200]))
+
+
+@contextlib.contextmanager
+def _servers(
+    machine: Machine,
+) -> Iterator[tuple[Broker, postoffice.Mailbox, Receiver]]:
+    """A broker and a mail server that want their passwords, on loopback."""
+    folder = machine.root.parent / "servers"
+    folder.mkdir(exist_ok=True)
+    (folder / "passwords").write_text(f"{postoffice.USER}:{MQTT_PASSWORD}\n")
+    subprocess.run(["mosquitto_passwd", "-U", folder / "passwords"], check=True)
+    with contextlib.ExitStack() as opened:
+        broker = Broker("/usr/sbin/mosquitto", folder, f"password_file {folder}/passwords")
+        opened.callback(broker.stop)
+        authority = postoffice.Authority(folder)
+        mailbox = postoffice.Mailbox(authority.server())
+        opened.callback(mailbox.close)
+        told = Receiver(broker.port, (postoffice.USER, MQTT_PASSWORD))
+        opened.callback(told.close)
+        there = machine.root / "etc/dryhold/authority.pem"
+        there.write_text(authority.file.read_text())
+        there.chmod(0o644)
+        yield broker, mailbox, told
+
+
+SERVERS = """
+[[mqtt]]
+host = "127.0.0.1"
+port = {mqtt}
+user = "{user}"
+
+[[mail]]
+host = "127.0.0.1"
+port = {mail}
+user = "{user}"
+from = "box@saltmarsh.example"
+to = [{{ address = "ann@saltmarsh.example" }}]
+authority = "/etc/dryhold/authority.pem"
+
+[[channel]]
+name = "spare"
+quantity = "temperature"
+input = "w1:28-0316a2795c01"
+"""
+"""A thermometer that is not there makes the alert that a letter is about."""
+
+
+def _credentials(
+    machine: Machine,
+    text: str,
+    broker: Broker,
+    mailbox: postoffice.Mailbox,
+    told: Receiver,
+    found: Found,
+) -> None:
+    drop_in = readme.block(text, "An override (`systemctl edit dryhold`)", "ini")
+    for name, secret in (("mqtt_password", MQTT_PASSWORD), ("mail_password", MAIL_PASSWORD)):
+        machine.do(f"umask 077; echo '{secret}' > /etc/dryhold/{name}")
+    site = machine.root / "etc/dryhold/site.toml"
+    more = SERVERS.format(mqtt=broker.port, mail=mailbox.port, user=postoffice.USER)
+    site.write_text(site.read_text() + more)
+    tried = readme.line(text, "systemd-run --pty").replace(
+        "--pty", "--pipe -q -p LoadCredential=mqtt_password:/etc/dryhold/mqtt_password"
+    )
+    proof = machine.shell(tried)
+    found.say("notify-test reaches both with their passwords", proof.returncode == 0, proof.stdout)
+    folder = machine.root / "etc/systemd/system/dryhold.service.d"
+    folder.mkdir(exist_ok=True)
+    (folder / "override.conf").write_text(drop_in)
+    letters = len(mailbox.got)
+    machine.do("systemctl daemon-reload && systemctl restart dryhold dryhold-page")
+    with contextlib.suppress(AssertionError):
+        until(lambda: told.on("/readings"), 60, "readings")
+        until(lambda: len(mailbox.got) > letters, 180, "a letter")
+    found.say("the broker is told, with its password", told.on("/readings"), broker.log()[-500:])
+    found.say("a letter arrives, with the mail server's", len(mailbox.got) > letters)
+    shown = machine.do("systemctl show dryhold; cat /proc/$(pgrep -f 'dryhold run')/environ")
+    secrets = [s for s in (MQTT_PASSWORD, MAIL_PASSWORD) if s in shown]
+    found.say("no password stands in the unit or its environment", not secrets, secrets)
+
+
+def _watchdog(machine: Machine, found: Found) -> None:
+    """A daemon that hangs (SIGSTOP) is killed within its minute, and started again."""
+    until(healthy, 60, "the page")
+    before = show(machine, "dryhold", "MainPID")
+    machine.do(f"kill -STOP {before}")
+    with contextlib.suppress(AssertionError):
+        until(lambda: show(machine, "dryhold", "NRestarts") == "1", 100, "the watchdog")
+        until(healthy, 60, "the page")
+    after = show(machine, "dryhold", "MainPID")
+    found.say("the watchdog ends a hung daemon and starts another", after not in (before, "0"))
+    said = machine.ask("journalctl -q --no-pager -u dryhold | grep -i watchdog")
+    found.say("and says why", "watchdog timeout" in said.lower(), said)
+    found.say("after which all is well", healthy(), answer())
+
+
+ALLOWED = ("/var/lib/dryhold", "/run/dryhold", "/tmp", "/var/tmp")
+
+
+def _sandbox(machine: Machine, found: Found) -> None:
+    """A program that tries, in each unit's own sandbox, all that neither service should do."""
+    probe = machine.root / "usr/local/lib/probe.py"
+    probe.write_text((Path(__file__).parent / "probe.py").read_text())
+    machine.do("systemctl stop dryhold dryhold-page")
+    for unit in UNITS:
+        text = (machine.root / f"etc/systemd/system/{unit}.service").read_text()
+        python = "ExecStart=/opt/dryhold/bin/python /usr/local/lib/probe.py"
+        changed = re.sub(r"(?m)^ExecStart=.*", python, text)
+        changed = re.sub(r"(?m)^(Type|Restart|WatchdogSec|NotifyAccess)=.*", "", changed)
+        changed += "\n[Service]\nType=oneshot\nStandardOutput=file:/root/probe.json\n"
+        (machine.root / "etc/systemd/system/probe.service").write_text(changed)
+        done = machine.shell("systemctl daemon-reload && systemctl start probe")
+        assert done.returncode == 0, machine.ask("journalctl -q --no-pager -u probe")
+        seen = json.loads((machine.root / "root/probe.json").read_text())
+        other = [f for f in seen["folders"] if not f.startswith(ALLOWED)]
+        found.say(f"{unit}: no folder but its own can be written", not other, other)
+        kept = "/var/lib/dryhold" in seen["folders"]
+        found.say(f"{unit}: its own can", kept, seen["folders"])
+        files = [f for f in seen["files"] if not f.startswith(ALLOWED)]
+        found.say(f"{unit}: no file outside can be written", not files, files)
+        found.say(f"{unit}: nothing else is allowed", not seen["deeds"], seen["deeds"])
+        found.say(f"{unit}: it is no root", seen["user"] != 0)
+        left = machine.ask("find /tmp /var/tmp -name '.probe-*'")
+        found.say(f"{unit}: nothing is left behind", not left.strip(), left)
+    machine.do("rm /etc/systemd/system/probe.service /root/probe.json && systemctl daemon-reload")
+    machine.do("systemctl start dryhold dryhold-page")
+    rated = machine.do("systemd-analyze security --no-pager dryhold dryhold-page | grep -i overall")
+    rates = [float(rate) for rate in re.findall(r"(\d+\.\d) ", rated)]
+    found.say("systemd rates both running units under 2.0", max(rates, default=10.0) < 2.0, rated)
+    print(f"       {rates}", flush=True)
+
+
+def _backup(machine: Machine, text: str, found: Found) -> None:
+    until(healthy, 60, "the page")
+    machine.do(readme.block(text, "**Back up**"), CLONE)
+    before = events()
+    refused = machine.shell(f"{DRYHOLD} restore /var/backups/dryhold.tar.gz {WHERE}")
+    found.say("a restore under a running daemon is refused", refused.returncode == 2)
+    machine.do(
+        "systemctl stop dryhold dryhold-page; rm -r /var/lib/dryhold/*; rm /etc/dryhold/site.toml"
+    )
+    machine.do(readme.block(text, "**Restore**"), CLONE)
+    up(machine, found, "restored")
+    after = {event["id"] for event in events()}
+    lost = [event for event in before if event["id"] not in after]
+    found.say(f"all {len(before)} events are back", not lost, lost)
+    owner = machine.do("stat -c '%U:%G %a' /var/lib/dryhold/dryhold.db /etc/dryhold/site.toml")
+    good = owner.split("\n")[:2] == ["dryhold:dryhold 640", "root:dryhold 640"]
+    found.say("files have their owners again", good, owner)
+
+
+def _support(machine: Machine, text: str, found: Found) -> None:
+    machine.do(readme.line(text, "/opt/dryhold/bin/dryhold support"))
+    said = machine.do("/opt/dryhold/bin/python -m zipfile -e bundle.zip b && cat b/*")
+    found.say("the bundle has the journal", "Started dryhold.service" in said)
+    kept = (machine.root / "var/lib/dryhold/access.json").exists()
+    secrets = [s for s in (MQTT_PASSWORD, MAIL_PASSWORD, "argon2") if f"{s}$" in said or s in said]
+    secrets = [s for s in secrets if s != "argon2" or "$argon2" in said]
+    found.say("the bundle has no password", not secrets, (secrets, kept))
+
+
+def _removal(machine: Machine, text: str, found: Found) -> None:
+    machine.do(readme.block(text, "**Remove**"), CLONE)
+    left = machine.ask(
+        "find / -xdev -iname '*dryhold*' -not -path '/root/*' -not -path '/srv/*'"
+        " -not -path '/var/backups/*' -not -path '/proc/*'; getent passwd dryhold"
+    )
+    found.say("nothing of it is left but the back-up", not left.strip(), left)
+    found.say("nobody answers", answer()[0] == 0)
+
+
+# --- upgrade
+
+
+def upgrade(machine: Machine, repository: Path, older: str | None, found: Found) -> None:
+    """From the last commit with an older schema to this one, and back in both ways."""
+    git = ["git", "-C", str(repository)]
+    newest = ["log", "-1", "--format=%H", "--", "edge/store/schema.py"]
+    changed = subprocess.check_output([*git, *newest], text=True).strip()
+    older = older or f"{changed}~1"
+    commit = subprocess.check_output([*git, "rev-parse", older], text=True).strip()
+    machine.boot()
+    text = clone(machine, repository, commit)
+    install(machine, text)
+    up(machine, found, f"installed as of {commit[:10]}")
+    first = events()
+    text = _newest_readme(repository)
+    clone(machine, repository, "HEAD")
+    machine.do(readme.block(text, "**Upgrade**"), CLONE)
+    up(machine, found, "upgraded")
+    kept = {e["id"] for e in events()} >= {e["id"] for e in first}
+    found.say("every event from before is there", kept)
+    copy = machine.root / "var/lib/dryhold/dryhold.db.before-upgrade"
+    found.say("the database from before is kept beside it", copy.exists())
+    back = readme.block(text, "**Take an upgrade back**")
+    since = {e["id"] for e in events()}
+
+    keeping = "".join(one for one in back.splitlines(True) if " restore " not in one)
+    machine.do(keeping, CLONE)
+    up(machine, found, "taken back, keeping what was kept since")
+    found.say("every event is there", {e["id"] for e in events()} >= since)
+
+    machine.do("git checkout -q box", CLONE)
+    machine.do(readme.block(text, "**Upgrade**").replace("git pull\n", ""), CLONE)
+    up(machine, found, "upgraded again")
+    machine.do("git update-ref ORIG_HEAD " + commit, CLONE)
+    machine.do(back, CLONE)
+    up(machine, found, "taken back to the copy")
+    known = {e["id"] for e in events()}
+    found.say("every event from before the upgrade is there", known >= {e["id"] for e in first})
+    version = machine.do("git rev-parse HEAD", CLONE).strip()
+    found.say("by the older version", version == commit, version)
+
+
+def _newest_readme(repository: Path) -> str:
+    return subprocess.check_output(
+        ["git", "-C", str(repository), "show", "HEAD:README.md"], text=True
+    )
+
+
+# --- a root that is read only
+
+
+def read_only(machine: Machine, repository: Path, _older: str | None, found: Found) -> None:
+    """The data on another disk, the root never written; a folder stands for the disk."""
+    machine.boot()
+    text = clone(machine, repository, "HEAD")
+    install(machine, text)
+    up(machine, found, "installed")
+    before = {event["id"] for event in events()}
+    machine.do("systemctl stop dryhold dryhold-page")
+    disk = machine.root.parent / "disk"
+    subprocess.run(["rm", "-rf", disk], check=True)
+    subprocess.run(["cp", "-a", machine.root / "var/lib/dryhold", disk], check=True)
+    machine.do("rm -r /var/lib/dryhold/* && mkdir /disk")
+    lines = readme.block(text, "### A card that is never written", "fstab")
+    there = "/disk /var/lib/dryhold none bind,"
+    fstab = lines.replace("LABEL=dryhold /var/lib/dryhold ext4 ", there)
+    assert fstab != lines
+    (machine.root / "etc/fstab").write_text(fstab)
+    journald = machine.root / "etc/systemd/journald.conf"
+    journald.write_text(journald.read_text() + "Storage=volatile\n")
+    machine.halt()
+    was = _listing(machine.root)
+    machine.boot("--read-only", f"--bind={disk}:/disk")
+    up(machine, found, "on a root that is read only")
+    refused = machine.shell("touch /var/lib/other").returncode != 0
+    found.say("the root cannot be written", refused)
+    waits = show(machine, "dryhold", "RequiresMountsFor")
+    found.say("the daemon waits for its disk", "/var/lib/dryhold" in waits, waits)
+    known = {event["id"] for event in events()}
+    found.say("its history went with it, and goes on", known > before)
+    machine.halt()
+    found.say("not one file of the root has changed", _listing(machine.root) == was)
+    found.say("the disk has", (disk / "dryhold.db").stat().st_size > 0)
+
+
+def _listing(root: Path) -> str:
+    said = ["find", str(root), "-xdev", "-type", "f", "-printf", "%P %s %T@ %C@\n"]
+    return "\n".join(sorted(subprocess.check_output(said, text=True).splitlines()))
+
+
+Step = Callable[[Machine, Path, str | None, Found], None]
+STEPS: Mapping[str, Step] = {"box": box, "upgrade": upgrade, "read-only": read_only}
