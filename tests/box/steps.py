@@ -161,7 +161,8 @@ def _technician(machine: Machine, found: Found) -> None:
     as_user = f"runuser -u dryhold -- {DRYHOLD} hold"
     machine.do(f"{as_user} start {WHERE} --by Box; sleep 20; {as_user} stop {WHERE} --by Box")
     tests = until(lambda: json.loads(answer("/api/tests")[1])["tests"], 30, "a record")
-    status, pdf = browser.get(f"/records/{tests[0]['n']}.pdf")
+    number = tests[0]["id"].rpartition("-")[2]
+    status, pdf = browser.get(f"/records/{number}.pdf")
     found.say("a record becomes a PDF", status == 200 and pdf[:5] == b"%PDF-", (status, pdf[:200]))
 
 
