@@ -30,6 +30,17 @@ _FIGURES: Mapping[str, tuple[str, ...]] = {
 }
 
 
+_MESSENGERS = (
+    (
+        "dryhold_messenger_connected",
+        "connected",
+        "1 while a broker or mail server accepts what it is told",
+    ),
+    ("dryhold_messages_waiting", "waiting", "Events that a receiver has not accepted yet"),
+    ("dryhold_messages_dropped", "dropped", "Given up since the start, for want of room"),
+)
+
+
 class _Picture:
     """One look, as the client library collects it."""
 
@@ -59,6 +70,7 @@ class _Picture:
             return
         yield from self._channels(site)
         yield from self._sections(site)
+        yield from self._monitor(site, self._latest.get("monitor") or {})
         alerts = GaugeMetricFamily(
             "dryhold_alert",
             "1 for each open alert",
@@ -89,6 +101,28 @@ class _Picture:
                 value.add_metric([site, name, said["quantity"], unit], float(said["value"]))
         yield value
         yield good
+
+    def _monitor(self, site: str, said: Mapping[str, Any]) -> Iterable[Metric]:
+        yield _one(
+            "dryhold_kept",
+            "1 while what is judged reaches the database",
+            site,
+            said.get("not_kept") is None,
+        )
+        for what in ("readings", "events"):
+            yield _one(
+                f"dryhold_{what}_lost",
+                f"Kept neither in the database nor in memory since the start: {what}",
+                site,
+                said.get(f"{what}_lost") or 0,
+            )
+        for name, key, words in _MESSENGERS:
+            family = GaugeMetricFamily(name, words, labels=["site", "messenger"])
+            for messenger, state in (said.get("messengers") or {}).items():
+                if state.get(key) is not None:
+                    family.add_metric([site, messenger], float(state[key]))
+            if family.samples:
+                yield family
 
     def _sections(self, site: str) -> Iterable[Metric]:
         assert self._latest is not None

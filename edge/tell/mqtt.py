@@ -50,6 +50,8 @@ GOODBYE_S = 3.0
 STALE_S = 86400
 """How long a broker keeps the readings of a monitor that says nothing more."""
 
+HEALTH_EVERY_S = 300.0
+
 _VERSIONS = {"5": MQTTProtocolVersion.MQTTv5, "3.1.1": MQTTProtocolVersion.MQTTv311}
 _STATES = ("active", "acknowledged", "shelved")
 
@@ -106,6 +108,8 @@ class MqttMessenger:
         self._said: dict[str, list[Any]] = {}  # of each alert, what this connection was told last
         self._told_all = False  # since then, only of those that stand
         self._readings_due = 0.0
+        self._health: dict[str, Any] | None = None  # what this connection was told last
+        self._health_due = 0.0
 
     def tell(self, t: float, latest: Mapping[str, Any]) -> None:
         if self._client is None and self._monotonic() >= self._next_try:
@@ -125,6 +129,7 @@ class MqttMessenger:
         if t >= self._readings_due:
             self._publish("readings", _readings(latest), qos=0)
             self._readings_due = t + self._broker.readings_every_s
+        self._tell_health(t, latest)
 
     def state(self) -> dict[str, Any]:
         return {
@@ -222,7 +227,7 @@ class MqttMessenger:
         log.info("%s: connected", self.name)
         self._window = WINDOW if receive_maximum >= IN_FLIGHT else receive_maximum
         self._connected, self._why, self._failures = True, None, 0
-        self._said, self._told_all = {}, False
+        self._said, self._told_all, self._health = {}, False, None
         self._handed, self._readings_due = 0, float("-inf")
         self._publish("availability", "online")
 
@@ -318,6 +323,16 @@ class MqttMessenger:
                 return
             self._said[alert] = news.get(alert, [])
         self._said, self._told_all = news, True
+
+    def _tell_health(self, t: float, latest: Mapping[str, Any]) -> None:
+        """At once when something fails or works again, the figures now and then."""
+        health = _health(latest)
+        trouble = {"kept": health["kept"], "told": [m["connected"] for m in health["messengers"]]}
+        self._health_due = min(self._health_due, t + HEALTH_EVERY_S)
+        if trouble == self._health and t < self._health_due:
+            return
+        if len(self._in_flight) < self._window and self._publish("health", health):
+            self._health, self._health_due = trouble, t + HEALTH_EVERY_S
 
     def _publish(
         self,
@@ -478,6 +493,22 @@ def _state(opened: Sequence[Mapping[str, Any]]) -> str:
     """The state that most needs a person, of one alert in all sections."""
     found = {o["state"] for o in opened}
     return next((state for state in _STATES if state in found), "inactive")
+
+
+def _health(latest: Mapping[str, Any]) -> dict[str, Any]:
+    said = latest["monitor"]
+    return {
+        "at": latest["at"],
+        "kept": said.get("not_kept") is None,
+        "why": said.get("not_kept"),
+        "readings_lost": said.get("readings_lost", 0),
+        "events_lost": said.get("events_lost", 0),
+        "messengers": [
+            {"messenger": name, **{key: state[key] for key in ("connected", "waiting", "dropped")}}
+            for name, state in (said.get("messengers") or {}).items()
+            if "waiting" in state  # button, lamp and buzzer have no outbox
+        ],
+    }
 
 
 def _readings(latest: Mapping[str, Any]) -> dict[str, Any]:

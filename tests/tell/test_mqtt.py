@@ -157,11 +157,12 @@ def test_a_broker_hears_everything_in_both_versions(
     assert receiver.got[0][:2] == (f"{ROOT}/availability", b"online")
     assert [json.loads(p)["pressure_kpa"] for p in receiver.on("/events")] == list(range(205))
     late = Receiver(broker.port)
-    until(lambda: len(late.got) >= len(ALERTS) + 2, "what was retained")
+    until(lambda: len(late.got) >= len(ALERTS) + 3, "what was retained")
     late.close()
     assert {topic for topic, _, retained in late.got if retained} == {
         f"{ROOT}/availability",
         f"{ROOT}/readings",
+        f"{ROOT}/health",
         *(f"{ROOT}/alerts/{alert}" for alert in ALERTS),
     }
     assert late.on("/availability") == [b"offline"]
@@ -379,7 +380,29 @@ def test_what_is_sent_is_what_is_described(
         body = payload.decode() if name == "availability" else json.loads(payload)
         schema(name).validate(body)
         checked.add(name)
-    assert checked == {"availability", "readings", "alert", "event"}
+    assert checked == {"availability", "readings", "health", "alert", "event"}
+
+
+def test_health_is_told_at_once_when_it_changes(
+    broker: Broker, receiver: Receiver, messenger: Make, settings: Settings
+) -> None:
+    """Who subscribes late gets it; a disk that fails is told with the very next look, what stays the same only after five minutes."""
+    teller = messenger(broker.port)
+    drive(teller, settings, lambda: receiver.on("/health"), "the health")
+    full = newest(settings, [])
+    full["monitor"]["not_kept"] = "disk full"
+    for t in (1.0, 2.0, 3.0):
+        teller.tell(T0 + 200.0 + t, full)
+    until(lambda: len(receiver.on("/health")) >= 2, "the trouble")
+    teller.tell(T0 + 203.0 + mqtt.HEALTH_EVERY_S, full)
+    teller.stop()
+    until(lambda: receiver.on("/availability")[-1:] == [b"offline"], "offline")
+    said = [json.loads(body) for body in receiver.on("/health")]
+    assert [one["kept"] for one in said] == [True, False, False]
+    assert said[1]["why"] == "disk full"
+    assert said[0]["messengers"] == [
+        {"messenger": NAME, "connected": True, "waiting": 0, "dropped": 0}
+    ]
 
 
 def test_the_description_hangs_together() -> None:

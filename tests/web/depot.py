@@ -243,7 +243,19 @@ def newest(settings: Settings, state: str = "holding", at: float = NOW) -> dict[
             "alerts": alerts,
             "hold_test": None,
         },
-        "monitor": {"not_kept": None, "readings_lost": 0, "messengers": {"mqtt": "connected"}},
+        "monitor": {
+            "not_kept": None,
+            "readings_lost": 0,
+            "events_lost": 0,
+            "messengers": {
+                "mqtt 10.0.0.5:1883": {
+                    "connected": False,
+                    "why": "no answer",
+                    "waiting": 3,
+                    "dropped": 0,
+                }
+            },
+        },
     }
 
 

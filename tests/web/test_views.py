@@ -303,9 +303,8 @@ def test_metrics_parse_and_leave_out_what_is_old(site: Any) -> None:
         found: dict[str, dict[str, float]] = {}
         for family in text_string_to_metric_families(text):
             for s in family.samples:
-                key = (
-                    s.labels.get("state") or s.labels.get("channel") or s.labels.get("section", "")
-                )
+                wanted = ("state", "channel", "section", "messenger")
+                key = next((s.labels[label] for label in wanted if s.labels.get(label)), "")
                 found.setdefault(s.name, {})[key] = s.value
         return found
 
@@ -314,6 +313,12 @@ def test_metrics_parse_and_leave_out_what_is_old(site: Any) -> None:
     assert now["dryhold_section_pressure_kpa"]["supply"] == 215.1
     assert now["dryhold_channel_value"]["running"] == 0.0
     assert now["dryhold_fresh"] == {"": 1.0}
+    assert now["dryhold_kept"] == {"": 1.0}
+    assert now["dryhold_messages_waiting"] == {"mqtt 10.0.0.5:1883": 3.0}
+    assert now["dryhold_messenger_connected"] == {"mqtt 10.0.0.5:1883": 0.0}
+    site.say("act", not_kept="disk full", readings_lost=7)
+    assert samples()["dryhold_kept"] == {"": 0.0}
+    assert samples()["dryhold_readings_lost"] == {"": 7.0}
     site.now += 100.0
     later = samples()
     assert later["dryhold_fresh"] == {"": 0.0}
