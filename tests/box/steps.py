@@ -206,6 +206,7 @@ authority = "/etc/dryhold/authority.pem"
 [[channel]]
 name = "spare"
 quantity = "temperature"
+unit = "°C"
 input = "w1:28-0316a2795c01"
 """
 """A thermometer that is not there makes the alert that a letter is about."""
@@ -229,7 +230,11 @@ def _credentials(
         "--pty", "--pipe -q -p LoadCredential=mqtt_password:/etc/dryhold/mqtt_password"
     )
     proof = machine.shell(tried)
-    found.say("notify-test reaches both with their passwords", proof.returncode == 0, proof.stdout)
+    found.say(
+        "notify-test reaches both with their passwords",
+        proof.returncode == 0,
+        proof.stdout + proof.stderr,
+    )
     folder = machine.root / "etc/systemd/system/dryhold.service.d"
     folder.mkdir(exist_ok=True)
     (folder / "override.conf").write_text(drop_in)
