@@ -120,8 +120,8 @@ class Tick(NamedTuple):
 
 def iso(at: float) -> str:
     """Seconds since 1970 as ISO 8601 UTC with milliseconds and Z."""
-    stamp = datetime.fromtimestamp(round(at, 3), UTC)
-    return stamp.strftime("%Y-%m-%dT%H:%M:%S.") + f"{stamp.microsecond // 1000:03d}Z"
+    stamp = datetime.fromtimestamp(round(at, 3), UTC).replace(tzinfo=None)
+    return f"{stamp.isoformat(timespec='milliseconds')}Z"  # strftime would shorten early years
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 Values are in the units inside (kPa, %, °C, V); names carry them, as in the events contract.
 """
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
@@ -33,9 +34,14 @@ class Refused(ValueError):
     """A question that cannot be answered as asked; its text says what was expected."""
 
 
-def description() -> str:
-    """The OpenAPI document."""
-    return resources.files("web").joinpath("openapi.json").read_text(encoding="utf-8")
+def description(settings: Settings) -> dict[str, Any]:
+    """The OpenAPI document of one site: it names the channels that may be asked for."""
+    text = resources.files("web").joinpath("openapi.json").read_text(encoding="utf-8")
+    document: dict[str, Any] = json.loads(text)
+    for given in document["paths"]["/api/readings"]["get"]["parameters"]:
+        if given["name"] == "channel":
+            given["schema"]["items"]["enum"] = [c.name for c in settings.channel]
+    return document
 
 
 def _time(args: Mapping[str, str], name: str) -> float | None:

@@ -279,7 +279,7 @@ def blueprint(site: Site) -> Blueprint:
 
     @pages.get("/api/openapi.json")
     def api_description() -> Response:
-        return Response(api.description(), mimetype="application/json")
+        return jsonify(api.description(settings))
 
     @pages.get("/metrics")
     def api_metrics() -> Response:
