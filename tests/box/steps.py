@@ -245,7 +245,8 @@ def _credentials(
         until(lambda: len(mailbox.got) > letters, 180, "a letter")
     found.say("the broker is told, with its password", told.on("/readings"), broker.log()[-500:])
     found.say("a letter arrives, with the mail server's", len(mailbox.got) > letters)
-    shown = machine.do("systemctl show dryhold; cat /proc/$(pgrep -f 'dryhold run')/environ")
+    pid = show(machine, "dryhold", "MainPID")
+    shown = machine.do(f"systemctl show dryhold; cat /proc/{pid}/environ")
     secrets = [s for s in (MQTT_PASSWORD, MAIL_PASSWORD) if s in shown]
     found.say("no password stands in the unit or its environment", not secrets, secrets)
 
