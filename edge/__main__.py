@@ -19,6 +19,7 @@ COMMANDS = {
     "purge": "work out how nitrogen takes the place of air, from settings or arguments",
     "page": "serve the status page",
     "access": "set the technician's access code, or make a certificate for the page",
+    "label": "make the label for the box's door, with the page's address as QR code",
     "run": "watch a site: sense, judge, keep and tell, until stopped",
     "notify-test": "try every way of telling, end to end, and say exactly what failed",
     "export": "write what was kept as a recording, CSV",

@@ -333,6 +333,9 @@ class Mail(_Table):
 class Page(_Table):
     address: Name = "0.0.0.0"
     port: Annotated[int, Field(ge=1, le=65535)] = 8080
+    url: Annotated[str, Field(pattern=r"^https?://[!-~]{1,200}$")] | None = (
+        None  # as people type it
+    )
     certificate: str | None = None  # with its key: the page then speaks TLS, and nothing else
     key: str | None = None
     reading: Literal["open", "code"] = "open"  # who may read: anybody, or who knows the code

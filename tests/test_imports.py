@@ -108,6 +108,7 @@ MAY: dict[str, tuple[str, ...]] = {
     "edge.demo": ("edge",),
     "edge.commands": ("edge",),
     "edge.commands.access": ("edge", "web"),
+    "edge.commands.label": ("edge", "web"),
     "edge.commands.page": ("edge", "web"),
     "edge.__main__": ("edge",),
     "web": (

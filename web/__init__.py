@@ -8,7 +8,7 @@ from pathlib import Path
 from flask import Flask, Response, abort, request
 
 from edge.settings import Settings
-from web import live, reader, records, technician, views, week
+from web import about, live, reader, records, technician, views, week
 from web.door import Door
 from web.stream import Places
 
@@ -16,6 +16,7 @@ _TEXT = ("text/", "application/json", "application/javascript", "image/svg+xml")
 
 POLICY = (
     "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "
+    "manifest-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
 """Nothing but our own files, and nothing inline."""
@@ -51,6 +52,7 @@ def create_app(
     app.register_blueprint(views.blueprint(site))
     app.extensions[PLACES] = places = Places()
     app.register_blueprint(live.blueprint(site, places, steady))
+    app.register_blueprint(about.blueprint(site))
     app.register_blueprint(records.blueprint(site))
     app.register_blueprint(week.blueprint(site))
     app.register_blueprint(technician.blueprint(site, door))

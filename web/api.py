@@ -7,7 +7,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
-from typing import Any
+from typing import Any, NamedTuple
 
 from edge.model import QUANTITIES, iso
 from edge.settings import Settings
@@ -23,6 +23,7 @@ ENDPOINTS: Sequence[tuple[str, str]] = (
     ("/api/readings", "one or more channels over time, as JSON"),
     ("/api/events", "what happened, as JSON"),
     ("/api/tests", "hold tests, as JSON"),
+    ("/api", "the description of all these, for people"),
     ("/api/openapi.json", "the description of all these, OpenAPI"),
     ("/api/asyncapi.yaml", "what brokers are told, AsyncAPI"),
     ("/metrics", "the present figures, Prometheus text format"),
@@ -42,6 +43,44 @@ def description(settings: Settings) -> dict[str, Any]:
         if given["name"] == "channel":
             given["schema"]["items"]["enum"] = [c.name for c in settings.channel]
     return document
+
+
+class Asked(NamedTuple):
+    """One thing that may be asked for with a question."""
+
+    name: str
+    kind: str
+    meaning: str
+
+
+class Question(NamedTuple):
+    """One address of the API, for people."""
+
+    path: str
+    summary: str
+    answers: str
+    asks: tuple[Asked, ...]
+
+
+def questions(document: Mapping[str, Any]) -> tuple[Question, ...]:
+    """What the OpenAPI document says, without its schemas."""
+    out = []
+    for path, methods in document["paths"].items():
+        get = methods["get"]
+        asks = []
+        for one in get.get("parameters") or ():
+            schema = one["schema"]
+            many = schema["type"] == "array"
+            inner = schema["items"] if many else schema
+            kind = inner.get("format") or inner["type"]
+            if "enum" in inner:
+                kind = " or ".join(inner["enum"])
+            asks.append(
+                Asked(one["name"], f"{kind}, repeated" if many else kind, one["description"])
+            )
+        content = get["responses"]["200"]["content"]
+        out.append(Question(path, get["summary"], " or ".join(content), tuple(asks)))
+    return tuple(out)
 
 
 def _time(args: Mapping[str, str], name: str) -> float | None:

@@ -29,13 +29,15 @@ MARGIN = 16 * mm
 PADDING = 6.0  # of a page's frame, in points
 
 
-def _fonts() -> None:
+def fonts() -> None:
+    """Make the typeface known, as Text and Strong."""
     for name, file in (("Text", "Vera.ttf"), ("Strong", "VeraBd.ttf")):
         with as_file(files("reportlab") / "fonts" / file) as path:
             pdfmetrics.registerFont(TTFont(name, str(path)))
 
 
-def _style(size: float, font: str = "Text", **more: Any) -> ParagraphStyle:
+def style(size: float, font: str = "Text", **more: Any) -> ParagraphStyle:
+    """A style of that size in points."""
     return ParagraphStyle(
         f"{font}{size}", fontName=font, fontSize=size, leading=size * 1.35, textColor=INK, **more
     )
@@ -110,8 +112,8 @@ class Trace(Flowable):  # type: ignore[misc]
 
 def _table(title: str, rows: list[list[str]], width: float) -> Table:
     """Rows under their heading; it may go on over a page's end, but not with the heading alone."""
-    text = _style(8.5)
-    cells = [[Paragraph(escape(title), _style(10.5, "Strong")), ""]]
+    text = style(8.5)
+    cells = [[Paragraph(escape(title), style(10.5, "Strong")), ""]]
     cells += [[Paragraph(escape(a), text), Paragraph(escape(b), text)] for a, b in rows]
     return Table(
         cells,
@@ -131,7 +133,7 @@ def _table(title: str, rows: list[list[str]], width: float) -> Table:
 
 def pdf(record: Mapping[str, Any], signatures: list[str]) -> bytes:
     """The sheet; `record` as dataclasses.asdict gives it, its drawing left out."""
-    _fonts()
+    fonts()
     out = BytesIO()
     width = A4[0] - 2 * MARGIN - 2 * PADDING
 
@@ -145,11 +147,11 @@ def pdf(record: Mapping[str, Any], signatures: list[str]) -> bytes:
         canvas.drawRightString(A4[0] - MARGIN - PADDING, 10 * mm, f"page {document.page}")
         canvas.restoreState()
 
-    head = _style(10.5, "Strong", spaceBefore=9, spaceAfter=3, keepWithNext=1)
+    head = style(10.5, "Strong", spaceBefore=9, spaceAfter=3, keepWithNext=1)
     verdict = Table(
         [
-            [Paragraph(escape(record["headline"]), _style(13, "Strong"))],
-            [Paragraph(escape(record["sentence"]), _style(9))],
+            [Paragraph(escape(record["headline"]), style(13, "Strong"))],
+            [Paragraph(escape(record["sentence"]), style(9))],
         ],
         colWidths=[width],
         style=[
@@ -159,20 +161,20 @@ def pdf(record: Mapping[str, Any], signatures: list[str]) -> bytes:
         ],
     )
     story: list[Any] = [
-        Paragraph(escape(record["site"]), _style(9)),
-        Paragraph(escape(record["title"]), _style(16, "Strong", spaceAfter=6)),
+        Paragraph(escape(record["site"]), style(9)),
+        Paragraph(escape(record["title"]), style(16, "Strong", spaceAfter=6)),
         verdict,
     ]
     for warning in record["warnings"]:
-        story.append(Paragraph(f"Note: {escape(warning)}", _style(9, "Strong", spaceBefore=5)))
-    story.append(Paragraph(escape(record["raw_counts"]), _style(8.5, spaceBefore=5)))
+        story.append(Paragraph(f"Note: {escape(warning)}", style(9, "Strong", spaceBefore=5)))
+    story.append(Paragraph(escape(record["raw_counts"]), style(8.5, spaceBefore=5)))
     if len(record["trace"]) > 1:
         drawn = [Spacer(1, 3 * mm), Trace(record, width, 56 * mm)]
-        story.append(KeepTogether([*drawn, Paragraph(escape(record["caption"]), _style(8))]))
+        story.append(KeepTogether([*drawn, Paragraph(escape(record["caption"]), style(8))]))
     for part in record["parts"]:
         story.append(_table(part["title"], part["rows"], width))
     if record["where"]:
-        lines = [Paragraph(escape(line), _style(8.5, spaceAfter=2)) for line in record["where"]]
+        lines = [Paragraph(escape(line), style(8.5, spaceAfter=2)) for line in record["where"]]
         story.append(KeepTogether([Paragraph("Where to look", head), *lines]))
     signs = Table(
         [["", ""] * len(signatures), [t for name in signatures for t in (f"{name}, date", "")]],
@@ -185,7 +187,7 @@ def pdf(record: Mapping[str, Any], signatures: list[str]) -> bytes:
             ("LEFTPADDING", (0, 0), (-1, -1), 0),
         ],
     )
-    caution = Paragraph(f"Caution. {escape(record['caution'])}", _style(8, spaceBefore=8))
+    caution = Paragraph(f"Caution. {escape(record['caution'])}", style(8, spaceBefore=8))
     story.append(KeepTogether([signs, caution]))
     document = SimpleDocTemplate(
         out,

@@ -28,7 +28,7 @@ from web.views import Site
 log = logging.getLogger(__name__)
 
 NAME = "reader"
-OPEN = frozenset({"static", "pages.healthz", "pages.manifest", "pages.icon", "pages.favicon"})
+OPEN = frozenset({"static", "pages.healthz", "about.manifest", "about.icon", "about.favicon"})
 """What is answered to anybody: that the page lives, and what its sign-in looks like."""
 MACHINE = frozenset({"/metrics", "/stream", "/now"})
 MOST_KNOWN = 16

@@ -16,7 +16,7 @@ from edge.settings import Settings, check
 from edge.store.read import Reader
 from web.shown import parse_time
 
-PAGES = ["/", "/now", "/history", "/log", "/how", "/monitor"]
+PAGES = ["/", "/now", "/history", "/log", "/how", "/monitor", "/api", "/label"]
 SPANS = [f"/history?span={span}" for span in ("day", "week", "month", "year")]
 LOGS = [f"/log?show={show}" for show in ("alerts", "tests", "cycles", "monitor", "all")]
 API = ["/api/status", "/api/readings", "/api/events", "/api/tests", "/api/ribbon?span=week"]
@@ -176,7 +176,7 @@ def test_the_description_is_openapi_and_names_every_route(site: Any) -> None:
     served = {
         rule.rule
         for rule in client.application.url_map.iter_rules()
-        if rule.rule.startswith("/api") or rule.rule in ("/metrics", "/healthz")
+        if rule.rule.startswith("/api/") or rule.rule in ("/metrics", "/healthz")
     }
     assert set(document["paths"]) == served
 
