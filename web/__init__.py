@@ -25,6 +25,7 @@ PLACES = "dryhold places"
 """Where an app keeps its web.stream.Places, for who must end its streams."""
 
 LARGEST_FORM = 64 * 1024
+LARGEST_HEAD = 16 * 1024  # a request's line and headers; the server counts them
 
 
 def create_app(
@@ -64,6 +65,14 @@ def create_app(
             abort(400)
 
     packed: dict[str, bytes] = {}
+
+    @app.before_request
+    def well_formed() -> None:
+        """What HTTP says a server must refuse and ours does not (RFC 9110, 5.5; 9112, 3.2, 5.1)."""
+        sent = {k: str(v) for k, v in request.environ.items() if k.startswith("HTTP_")}
+        hostless = "HTTP_HOST" not in sent and request.environ["SERVER_PROTOCOL"] != "HTTP/1.0"
+        if hostless or any(" " in name or "\0" in value for name, value in sent.items()):
+            abort(400)
 
     @app.after_request
     def pack(response: Response) -> Response:

@@ -17,6 +17,7 @@ from web.shown import parse_time
 
 MOST_EVENTS = 20_000
 MOST_POINTS = 5_000
+EARLIEST = -62_135_596_800.0  # 0001-01-01T00:00:00Z: no time can be written that is earlier
 
 ENDPOINTS: Sequence[tuple[str, str]] = (
     ("/api/status", "state, channels, figures and open alerts, as JSON"),
@@ -89,9 +90,11 @@ def _time(args: Mapping[str, str], name: str) -> float | None:
         return None
     try:
         # A plus sign in an address is a blank by the time it arrives.
-        return parse_time(text.replace(" ", "+"))
+        asked = parse_time(text.replace(" ", "+"))
+        iso(asked)
     except (ValueError, OverflowError) as error:
         raise Refused(f"{name}: expected ISO 8601 with Z or an offset, found {text!r}") from error
+    return asked
 
 
 def _whole(args: Mapping[str, str], name: str, default: int, most: int) -> int:
@@ -121,7 +124,7 @@ def asked_readings(args: Any, settings: Settings, now: float) -> AskedReadings:
     until = _time(args, "until")
     until = now if until is None else until
     since = _time(args, "since")
-    since = until - 86400.0 if since is None else since
+    since = max(until - 86400.0, EARLIEST) if since is None else since
     if since >= until:
         raise Refused("since: expected a time before until")
     return AskedReadings(wanted, since, until, _whole(args, "points", 500, MOST_POINTS))

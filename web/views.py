@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from flask import Blueprint, Response, abort, g, jsonify, render_template, request
+from jinja2.utils import htmlsafe_json_dumps
 from werkzeug.exceptions import HTTPException
 
 from edge import __version__
@@ -306,7 +307,9 @@ def blueprint(site: Site) -> Blueprint:
 
     @pages.app_errorhandler(api.Refused)
     def refused(error: api.Refused) -> tuple[Response, int]:
-        return jsonify({"error": str(error)}), 400
+        # It quotes what was asked, so with nothing in it that anybody could take for markup.
+        said = htmlsafe_json_dumps({"error": str(error)})
+        return Response(said, mimetype="application/json"), 400
 
     @pages.app_errorhandler(HTTPException)
     def not_found(error: HTTPException) -> tuple[Response | str, int]:

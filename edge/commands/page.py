@@ -13,7 +13,7 @@ from cheroot.wsgi import Server
 
 from edge.errors import AccessError, StoreError
 from edge.settings import Page, load
-from web import LARGEST_FORM, PLACES, create_app, stream
+from web import LARGEST_FORM, LARGEST_HEAD, PLACES, create_app, stream
 
 THREADS = 4
 """For questions; each stream that is followed has one of its own beside these."""
@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
     server = Server(
         (host, port), app, numthreads=THREADS + stream.MOST, server_name=settings.site.id
     )
-    server.max_request_body_size = LARGEST_FORM
+    server.max_request_header_size, server.max_request_body_size = LARGEST_HEAD, LARGEST_FORM
     server.ssl_adapter = _tls(settings.page)
     try:
         server.prepare()
