@@ -96,3 +96,27 @@ def test_users_and_folders_are_what_the_units_expect(
     assert re.search(r"(?m)^i2c:.*\bdryhold$", groups)
     assert re.search(r"(?m)^gpio:.*\bdryhold$", groups)
     assert (tmp_path / "etc/dryhold").is_dir()
+
+
+def test_readme_removes_all_that_it_installs() -> None:
+    """Every file that README's lines put on a box comes from the repository, and is named where it is removed."""
+    root = SYSTEMD.parent
+    readme = (root / "README.md").read_text()
+    blocks = [
+        part.partition("```sh\n")[2].partition("```")[0]
+        for part in (
+            readme.partition("## Putting it on a box")[2],
+            readme.partition("**Remove**")[2],
+        )
+    ]
+    made, removed = blocks
+    put = [
+        line.partition("#")[0].split()[3:] for line in made.splitlines() if "install -m 644" in line
+    ]
+    placed = set()
+    for *sources, target in put:
+        for source in sources:
+            assert (root / source).is_file(), source
+            placed.add(target + Path(source).name if target.endswith("/") else target)
+    assert {Path(path).name for path in placed} >= set(UNITS)
+    assert placed | {"/opt/dryhold", "/etc/dryhold", "/var/lib/dryhold"} <= set(removed.split())
