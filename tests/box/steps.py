@@ -279,7 +279,7 @@ def _sandbox(machine: Machine, found: Found) -> None:
         python = "ExecStart=/opt/dryhold/bin/python /usr/local/lib/probe.py"
         changed = re.sub(r"(?m)^ExecStart=.*", python, text)
         changed = re.sub(r"(?m)^(Type|Restart|WatchdogSec|NotifyAccess)=.*", "", changed)
-        changed += "\n[Service]\nType=oneshot\nStandardOutput=file:/root/probe.json\n"
+        changed += "\n[Service]\nType=oneshot\nStandardOutput=truncate:/root/probe.json\n"
         (machine.root / "etc/systemd/system/probe.service").write_text(changed)
         done = machine.shell("systemctl daemon-reload && systemctl start probe")
         assert done.returncode == 0, machine.ask("journalctl -q --no-pager -u probe")
