@@ -2,9 +2,11 @@
 
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from edge.clock import Offset
+from edge.core.calibration import Correction
 from edge.heartbeat import Heartbeat
 from edge.keeper import Keeper
 from edge.latest import Latest
@@ -36,13 +38,15 @@ class Daemon:
         messengers: Sequence[Messenger],
         show: Callable[[Mapping[str, Any]], None],
         heartbeat: Heartbeat,
+        calibrations: Iterable[Mapping[str, Any]] = (),
     ) -> None:
         """`look` gives a reading for each channel of the settings, in order; `show` puts the
-        newest where the page finds it."""
+        newest where the page finds it; `calibrations` are the `calibrated` events kept before."""
         self._every_s = settings.keeping.every_s
         self._clock, self._look, self._judge = clock, look, judge
         self._letterbox, self._messengers = letterbox, messengers
         self._show, self._heartbeat = show, heartbeat
+        self._corrections = {str(c["channel"]): _correction(c) for c in calibrations}
         self._free_pct, self._asked = store.free_pct, float("-inf")
         self._keeper = Keeper(store, settings.keeping.write_every_s, judge.state)
         self._latest = Latest()
@@ -76,6 +80,9 @@ class Daemon:
         """Sense, judge, keep, tell."""
         tick, readings = self._sense()
         events = self._judge.look(tick)
+        for event in events:
+            if event.kind == "calibrated":
+                self._corrections[event.numbers["channel"]] = _correction(event.numbers)
         self._keep(tick, events)
         self._tell(tick, readings, events)
         self._heartbeat.beat()
@@ -95,7 +102,7 @@ class Daemon:
         step = self._offset.look(t, self._clock.utc())
         if step is not None:
             self._said.append(_clock_stepped(t + self._offset.seconds, step))
-        readings = self._look()
+        readings = [self._corrected(reading) for reading in self._look()]
         self._posted = self._letterbox.waiting()
         seen, self._seen = self._seen, max([self._seen, *(r.id for r in self._posted)])
         tick = Tick(
@@ -107,6 +114,13 @@ class Daemon:
             self._storage(t),
         )
         return tick, readings
+
+    def _corrected(self, reading: Reading) -> Reading:
+        """As calibrated: what is judged, kept and told is the corrected value; volts stay raw."""
+        made = self._corrections.get(reading.channel)
+        if made is None or reading.value is None:
+            return reading
+        return replace(reading, value=made.shown(reading.value))
 
     def _storage(self, t: float) -> float | None:
         if t - self._asked < STORAGE_EVERY_S:
@@ -150,6 +164,10 @@ class Daemon:
             self._blind = str(error)
         else:
             self._blind = None
+
+
+def _correction(calibrated: Mapping[str, Any]) -> Correction:
+    return Correction(float(calibrated["gain"]), float(calibrated["offset"]))
 
 
 def _clock_stepped(at: float, step_s: float) -> Event:

@@ -10,7 +10,8 @@ from edge.core.kept import Kept
 from edge.detect import KINDS
 from edge.detect.base import Detector, Now
 from edge.hold.course import Tests
-from edge.measure.baseline import Baseline
+from edge.measure.baseline import Baseline, at_reference
+from edge.measure.cells import Cells
 from edge.measure.channels import Channels
 from edge.measure.gas import RESTART, Gas
 from edge.measure.supply import Supply
@@ -19,6 +20,7 @@ from edge.measure.trend import Trend
 from edge.model import Event, Request, Tick
 from edge.picture import draw
 from edge.settings import Settings
+from edge.visit.course import Visit
 from edge.words import Words
 
 VERSION = 1
@@ -35,7 +37,17 @@ def detectors(settings: Settings) -> Iterator[Detector]:
 class Judge(Kept):
     """Judges one site. Pure: time, readings and requests come with each tick."""
 
-    KEPT = ("supply", "systems", "channels", "baseline", "trend", "desk", "tests", "gas")
+    KEPT = (
+        "supply",
+        "systems",
+        "channels",
+        "baseline",
+        "trend",
+        "desk",
+        "tests",
+        "gas",
+        "visit",
+    )
 
     def __init__(
         self,
@@ -56,6 +68,8 @@ class Judge(Kept):
         self.trend = Trend()
         self.tests = Tests(settings, words)
         self.gas = Gas(settings, words)
+        self.cells = Cells()
+        self.visit = Visit(settings, words, self.cells)
         self.desk = Desk(detectors(settings))
         self.values: tuple[float | None, ...] = ()
         self._now = Now(
@@ -68,6 +82,8 @@ class Judge(Kept):
             self.trend,
             self.tests,
             self.gas,
+            self.visit,
+            cells=self.cells,
         )
         place = settings.place
         given = settings.supply
@@ -93,6 +109,8 @@ class Judge(Kept):
                 system.restore(state["systems"][name])
         for name in ("supply", "channels", "baseline", "trend", "desk", "tests", "gas"):
             getattr(self, name).restore(state[name])
+        if "visit" in state:  # a state kept before there were visits is good all the same
+            self.visit.restore(state["visit"])
 
     def look(self, tick: Tick) -> list[Event]:
         """The facts that one tick made known, in order."""
@@ -120,17 +138,41 @@ class Judge(Kept):
         if tick.storage_free_pct is not None:
             now.storage_free_pct = tick.storage_free_pct
         tests = self.tests.look(t, values, tick.faults, supply)
+        self.visit.look(tick, values, supply, facts + tests)
         events = facts + tests + self.desk.look(now, supply.stamp)
         events += self.gas.look(t, values, supply, self.systems, events)
         for request in tick.requests:
             try:
-                events += self.tests.ask(request, t, values, tick.faults, supply)
+                asked = self.tests.ask(request, t, values, tick.faults, supply)
+                self.visit.hear(asked, supply)
+                events += asked + self._visit(request, t)
                 events += self._ask(request, t)
             except (KeyError, TypeError, ValueError):
                 # A request that makes no sense asks for nothing, and must not end the watching:
                 # it would be found again after each restart.
                 continue
         return events
+
+    def _visit(self, request: Request, t: float) -> list[Event]:
+        events = self.visit.ask(request, t, self.supply)
+        for event in events:
+            if event.kind == "calibrated":
+                self.cells.hear(event.as_json())
+            if event.kind == "record_made" and request.kind == "visit_sign":
+                self._handed_over(event)
+        return events
+
+    def _handed_over(self, event: Event) -> None:
+        """What the visit found is what later cycles are compared with; where it left nothing to
+        compare with, it is learned anew."""
+        self.baseline.forget()
+        self.trend.forget()
+        found = self.visit.handed_over
+        if found is None:
+            return
+        loss, sd = at_reference(found)
+        nitrogen = self.supply.purity.now_pct
+        self.baseline.set(loss, sd, event.at, str(event.numbers["by"]), nitrogen)
 
     def _ask(self, request: Request, t: float) -> list[Event]:
         at = self.supply.stamp(t)

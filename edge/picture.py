@@ -37,6 +37,16 @@ def draw(now: Now, desk: Desk) -> dict[str, Any]:
         "hold_test": tests[0] if tests else None,
         "hold_tests": tests,
         "hold_refused": now.tests.refused(),
+        "visit": now.visit.picture(now.t, now.at),
+        "calibrated": _calibrated(now),
+    }
+
+
+def _calibrated(now: Now) -> dict[str, dict[str, Any]]:
+    """The newest calibration of each channel that has one from here."""
+    return {
+        channel: {key: past[-1].get(key) for key in ("at", "by", "point", "output_rel", "gain")}
+        for channel, past in now.cells.history.items()
     }
 
 

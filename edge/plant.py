@@ -25,6 +25,7 @@ ATMOSPHERE_KPA = 101.325
 ZERO_C = 273.15
 CRITICAL_RATIO = 0.528
 AIR_OXYGEN_PCT = 20.95
+MOIST_AIR_PCT = 20.71  # at 20 °C and half of saturation, worked out by hand
 LONGEST_STEP_S = 10.0
 WEATHER_EVERY_S = 60.0
 
@@ -252,7 +253,8 @@ class Plant:
     Faults, to be set at any moment: power, overload, bypass, needle (1 as set, 0 shut),
     strength (1 new, less when compressor or membrane is tired), volume_share (under 1 when a
     part is valved off), pipe_open, control, extra_loss_l_min, cut_in_kpa, cut_out_kpa; and each
-    system's device.
+    system's device. The oxygen sensor has a cell (its output, 1 when new) and stands somewhere
+    (probe: None in the sample line, else the oxygen in % of what it is held in).
     """
 
     __slots__ = (
@@ -271,6 +273,7 @@ class Plant:
         "_warm",
         "barometer_kpa",
         "bypass",
+        "cell",
         "control",
         "cut_in_kpa",
         "cut_out_kpa",
@@ -287,6 +290,7 @@ class Plant:
         "parameters",
         "pipe_open",
         "power",
+        "probe",
         "produced_mol",
         "product_oxygen_pct",
         "production_l_min",
@@ -304,6 +308,8 @@ class Plant:
         self.power = True
         self.overload = False
         self.bypass = False
+        self.cell = 1.0
+        self.probe: float | None = None
         self.needle = 1.0
         self.strength = 1.0
         self.pipe_open = False
@@ -348,6 +354,11 @@ class Plant:
         kelvin = self.gas_temperature_c + ZERO_C
         volume = self.parameters.volume_l * self._volume_share
         return 3600.0 * self.loss_l_min * MOL_S_PER_L_MIN * R * kelvin / volume
+
+    @property
+    def oxygen_shown_pct(self) -> float:
+        """What the oxygen sensor says before anybody has calibrated it."""
+        return self.cell * (self.oxygen_pct if self.probe is None else self.probe)
 
     @property
     def volume_share(self) -> float:

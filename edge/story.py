@@ -5,6 +5,7 @@ add one: a function here, and a line in STORIES.
 """
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 
 from edge.plant import Plant
 
@@ -53,5 +54,16 @@ def depot(plant: Plant) -> Iterator[None]:
             yield from _wait_for_run(plant, 0)
 
 
-STORIES: Mapping[str, Story] = {"": nothing, "depot": depot}
+def visit(plant: Plant) -> Iterator[None]:
+    """A new supply before its hand-over: the systems are empty and valved off, and a compressor
+    stands behind the bypass that can fill them in half an hour. Whatever else happens is done by
+    hand (edge.demo.hands)."""
+    plant.parameters = replace(plant.parameters, bypass_flow=14.0)
+    for system in plant.systems.values():
+        system.device = "shut"
+        system.moles *= plant.barometer_kpa / (system.pressure_kpa + plant.barometer_kpa)
+    yield from nothing(plant)
+
+
+STORIES: Mapping[str, Story] = {"": nothing, "depot": depot, "visit": visit}
 """By the address of a simulated input: `simulated` or `simulated:depot`."""

@@ -55,6 +55,9 @@ def daemon(
         for sensor in sensors:
             opened.callback(sensor.close)
         judge, saved = judge_as_kept(settings, writer)
+        calibrations = writer.calibrations()
+        for calibrated in calibrations:
+            judge.cells.hear(calibrated)
         made = Daemon(
             settings,
             time,
@@ -74,6 +77,7 @@ def daemon(
             ],
             partial(show, runtime / LATEST),
             Heartbeat(),
+            calibrations,
         )
         made.start(writer.since(saved.steady) if saved else ())
         yield made

@@ -27,12 +27,22 @@ MAY: dict[str, tuple[str, ...]] = {
         "edge.cause",
         "edge.hold",
         "edge.settings",
+        "edge.visit",
         "edge.words",
     ),
     "edge.hold": (
         "edge.model",
         "edge.core",
         "edge.measure",
+        "edge.settings",
+        "edge.words",
+    ),
+    "edge.visit": (
+        "edge.model",
+        "edge.core",
+        "edge.measure",
+        "edge.cause",
+        "edge.record",
         "edge.settings",
         "edge.words",
     ),
@@ -47,6 +57,7 @@ MAY: dict[str, tuple[str, ...]] = {
         "edge.alarms",
         "edge.picture",
         "edge.settings",
+        "edge.visit",
         "edge.words",
     ),
     "edge.rules": ("edge.model", "edge.core", "edge.sensors"),
@@ -59,6 +70,7 @@ MAY: dict[str, tuple[str, ...]] = {
     "edge.keeper": ("edge.model", "edge.errors", "edge.ports"),
     "edge.daemon": (
         "edge.model",
+        "edge.core.calibration",
         "edge.errors",
         "edge.ports",
         "edge.settings",
@@ -122,6 +134,7 @@ MAY: dict[str, tuple[str, ...]] = {
         "edge.week",
         "edge.store.read",
         "edge.store.requests",
+        "edge.visit.steps",
     ),
 }
 
@@ -138,6 +151,7 @@ PURE = (
     "edge.record",
     "edge.redact",
     "edge.tell.when",
+    "edge.visit",
     "edge.week",
     "edge.words",
 )

@@ -35,7 +35,7 @@ def _port(text: str) -> int:
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--speed", type=_speed, default=600.0, metavar="N", help="times faster than life (600)"
+        "--speed", type=_speed, metavar="N", help="times faster than life (600; for a visit 60)"
     )
     parser.add_argument(
         "--port",
@@ -53,6 +53,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--dir", type=Path, metavar="D", help="keep everything here (else in a folder that goes)"
+    )
+    parser.add_argument(
+        "--story",
+        choices=("depot", "visit"),
+        default=place.STORY,
+        help="what happens: a leak and a valve left in bypass (depot), or a new supply to hand over"
+        " with valves that you move (visit, 60 times faster than life)",
     )
     parser.add_argument(
         "--for",
@@ -89,26 +96,37 @@ def _folder(given: Path | None) -> Iterator[Path]:
             yield Path(made)
 
 
+SPEEDS = {"depot": 600.0, "visit": 60.0}
+
+
 def _show(args: argparse.Namespace, folder: Path, family: Family, stop: threading.Event) -> int:
+    if args.speed is None:
+        args.speed = SPEEDS[args.story]
     mqtt_port, page_port = place.free_port(args.mqtt_port), place.free_port(args.port)
     site, state, runtime = folder / "site.toml", folder / "state", folder / "run"
     for made in (state, runtime):
         made.mkdir(exist_ok=True)
-    place.write_settings(site, page_port, mqtt_port, args.speed)
+    place.write_settings(site, page_port, mqtt_port, args.speed, args.story)
     settings = load(site)
     places = [str(site), str(state), str(runtime)]
 
     family.start("broker", ["-m", "edge.demo.broker", str(mqtt_port)])
     family.wait_for("the broker", lambda: place.answers(mqtt_port), READY_S)
     ticker = Ticker(settings.site.id, settings.site.zone)
-    family.start("daemon", ["-m", "edge.demo.monitor", f"{args.speed:g}", *places])
+    monitor, hands = ["-m", "edge.demo.monitor", f"{args.speed:g}", *places], None
+    if args.story == "visit":
+        hands = place.free_port(page_port + 1)
+        file = str(folder / "hands.json")
+        family.start("hands", ["-m", "edge.demo.hands", str(hands), file])
+        monitor.append(file)
+    family.start("daemon", monitor)
     options = zip(("--settings", "--state", "--runtime"), places, strict=True)
     family.start("page", ["-m", "edge", "page", *chain.from_iterable(options)])
     ticker.start(mqtt_port)
     try:
         family.wait_for("the daemon", (runtime / "latest.json").exists, READY_S)
         family.wait_for("the page", lambda: place.answers(page_port), READY_S)
-        _say(args, settings.site.name, settings.site.id, folder, page_port, mqtt_port)
+        _say(args, settings.site.name, settings.site.id, folder, page_port, mqtt_port, hands)
         ticker.speak()
         end = None if args.for_s is None else time.monotonic() + args.for_s
         while not stop.wait(0.2):
@@ -120,8 +138,23 @@ def _show(args: argparse.Namespace, folder: Path, family: Family, stop: threadin
     return 0
 
 
+STORIES = {
+    "depot": """What happens: the generator fills the line and rests. In the third hour a leak larger than its
+production opens and is mended; later the valve is left in bypass for one run. Then all over again.""",
+    "visit": """What happens: a new supply is to be handed over, its systems empty. Set a code for the
+technician's side (dryhold access set --state STATE), begin the visit there, and move the valves of
+the simulated plant with your own hands on their page.""",
+}
+
+
 def _say(
-    args: argparse.Namespace, name: str, site_id: str, folder: Path, page_port: int, mqtt_port: int
+    args: argparse.Namespace,
+    name: str,
+    site_id: str,
+    folder: Path,
+    page_port: int,
+    mqtt_port: int,
+    hands_port: int | None,
 ) -> None:
     day_s = 86400.0 / args.speed
     kept = "kept" if args.dir is not None else "deleted at the end"
@@ -134,6 +167,9 @@ def _say(
         if got != wanted
     ]
     note = f"\n  note     {'; '.join(moved)}" if moved else ""
+    if hands_port is not None:
+        note = f"\n  hands    http://{place.LOOPBACK}:{hands_port}/{note}"
+    story = STORIES[args.story].replace("STATE", str(folder / "state"))
     print(
         f"""dryhold demo: {name}, an invented site with a simulated plant. No real piping is watched.
 Time runs {args.speed:g} times faster than life: a day passes in {day_s:.0f} s.
@@ -142,8 +178,7 @@ Time runs {args.speed:g} times faster than life: a day passes in {day_s:.0f} s.
   MQTT     {place.LOOPBACK} port {mqtt_port}, topics dryhold/{site_id}/#
   folder   {folder} ({kept}){note}
 
-What happens: the generator fills the line and rests. In the third hour a leak larger than its
-production opens and is mended; later the valve is left in bypass for one run. Then all over again.
+{story}
 Ctrl-C ends it. Events as they are told:
 """,
         flush=True,

@@ -31,13 +31,15 @@ def answers(port: int) -> bool:
         return False
 
 
-def write_settings(path: Path, page_port: int, mqtt_port: int, speed: float) -> None:
+def write_settings(
+    path: Path, page_port: int, mqtt_port: int, speed: float, story: str = STORY
+) -> None:
     """The settings of the invented site, its channels on the story, its broker and page here.
 
     Paces are stretched with `speed`, so that disk and broker see no more than a real site's.
     """
     site = files("edge").joinpath("saltmarsh.toml").read_text(encoding="utf-8")
-    site = site.replace('input = "simulated"', f'input = "simulated:{STORY}"')
+    site = site.replace('input = "simulated"', f'input = "simulated:{story}"')
     every_s = min(10.0, max(1.0, speed / 100.0))
     path.write_text(
         f"""{site}

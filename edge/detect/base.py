@@ -8,6 +8,7 @@ from edge.cause import Cause, diagnose
 from edge.core.kept import Kept
 from edge.hold.course import Tests
 from edge.measure.baseline import Baseline
+from edge.measure.cells import Cells
 from edge.measure.channels import Channels
 from edge.measure.gas import Gas
 from edge.measure.supply import Supply
@@ -15,6 +16,7 @@ from edge.measure.system import System
 from edge.measure.trend import Trend
 from edge.model import SUPPLY, Event
 from edge.settings import Settings
+from edge.visit.course import Visit
 from edge.words import Words
 
 URGENT, SOON, PLANNED = "urgent", "soon", "planned"
@@ -34,6 +36,7 @@ class Now:
     trend: Trend
     tests: Tests
     gas: Gas
+    visit: Visit
     t: float = 0.0
     kpa: float | None = None  # the supply's pressure if it was read in this tick
     values: tuple[float | None, ...] = ()  # of the channels, in the settings' order
@@ -41,6 +44,7 @@ class Now:
     facts: list[Event] = field(default_factory=list)  # of this tick
 
     storage_free_pct: float | None = None
+    cells: Cells = field(default_factory=Cells)
 
     def cause(self) -> Cause:
         """What the last runs and rests, beside the commissioned ones, say is the matter."""

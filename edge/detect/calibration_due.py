@@ -1,4 +1,7 @@
-"""calibration_due: a channel's calibration is older than it may be."""
+"""calibration_due: a channel's calibration is older than it may be.
+
+The newer of the settings' date and what was done here counts. A channel of which neither is known
+is not judged."""
 
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
@@ -12,7 +15,7 @@ class CalibrationDue(Detector):
     priority = PLANNED
     prompt = False
 
-    def __init__(self, section: str, channel: str, calibrated: date, every_s: float) -> None:
+    def __init__(self, section: str, channel: str, calibrated: date | None, every_s: float) -> None:
         super().__init__(section, channel)
         self._calibrated = calibrated
         self._every_s = every_s
@@ -20,7 +23,8 @@ class CalibrationDue(Detector):
     @classmethod
     def over(cls, settings: Settings) -> Iterator[Detector]:
         for channel in settings.channel:
-            if channel.calibrated is not None:
+            # An oxygen cell can be calibrated through here without a date in the settings.
+            if channel.calibrated is not None or channel.quantity == "oxygen":
                 yield cls(
                     settings.section(channel.name),
                     channel.name,
@@ -28,18 +32,25 @@ class CalibrationDue(Detector):
                     channel.calibrate_every_s,
                 )
 
-    def _age_s(self, now: Now) -> float:
-        day = datetime.combine(self._calibrated, datetime.min.time(), UTC)
-        return now.at - day.timestamp()
+    def _last(self, now: Now) -> float | None:
+        """Seconds since 1970 of the last calibration known."""
+        known = [now.cells.at(self.subject or "")]
+        if self._calibrated is not None:
+            day = datetime.combine(self._calibrated, datetime.min.time(), UTC)
+            known.append(day.timestamp())
+        return max((at for at in known if at is not None), default=None)
 
     def look(self, now: Now, active: bool) -> bool | None:
-        return self._age_s(now) > self._every_s
+        last = self._last(now)
+        return None if last is None else now.at - last > self._every_s
 
     def tell(self, now: Now) -> Telling:
         words = now.words
+        last = datetime.fromtimestamp(self._last(now) or 0.0, UTC).date().isoformat()
         return Telling(
-            f"The channel {self.subject} was last calibrated on {self._calibrated}, more than"
+            f"The channel {self.subject} was last calibrated on {last}, more than"
             f" {words.duration(self._every_s)} ago.",
-            "Calibrate it at the next visit and note the date in the settings.",
-            {"channel": self.subject, "calibrated": self._calibrated.isoformat()},
+            "Calibrate it at the next visit: an oxygen cell on the technician's side, another"
+            " channel by its date in the settings.",
+            {"channel": self.subject, "calibrated": last},
         )

@@ -62,8 +62,17 @@ class Baseline(Kept):
         self.made: str | None = None
         self.at: float | None = None
 
-    def set(self, loss_kpa_per_h: float, loss_sd: float, at: float, by: str) -> None:
-        """A loss the technician found, at the reference pressure."""
+    def set(
+        self,
+        loss_kpa_per_h: float,
+        loss_sd: float,
+        at: float,
+        by: str,
+        nitrogen_pct: float | None = None,
+    ) -> None:
+        """A loss the technician found, at the reference pressure, and the purity where it was
+        found too."""
+        self.nitrogen_pct = self.nitrogen_pct if nitrogen_pct is None else nitrogen_pct
         self.loss, self.loss_sd, self.at = loss_kpa_per_h, loss_sd, at
         self.made = f"set by {by}"
 

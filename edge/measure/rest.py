@@ -106,6 +106,19 @@ class Rest(Kept):
         wide = loss._replace(sd_kpa_per_h=loss.sd_kpa_per_h * widen)
         return self._event(wide, self.start_t + skip_s, end_t, stamp)
 
+    def so_far(self, t: float, since_t: float, stamp: Callable[[float], float]) -> Event | None:
+        """What the rest under way has measured since a second of it, at `t`; nothing is closed and
+        nothing learned from it. None where it is too short to say."""
+        if self.start_t is None:
+            return None
+        rest_s = t - self.start_t
+        skip_s = settle_s(rest_s) if self.settling_s is None else max(self.settling_s, 0.0)
+        skip_s = max(skip_s, since_t - self.start_t)
+        if rest_s - skip_s < SHORTEST_S:
+            return None
+        loss = self._weather.measure(self.bins, self.lagged, skip_s)
+        return None if loss is None else self._event(loss, self.start_t + skip_s, t, stamp)
+
     def _event(
         self, loss: Loss, start_t: float, end_t: float, stamp: Callable[[float], float]
     ) -> Event:

@@ -33,6 +33,10 @@ class Trend(Kept):
         self.rests: list[list[float]] = []  # when, loss, deviation
         self.rises: list[list[float]] = []  # when, kPa/h
 
+    def forget(self) -> None:
+        """After work on the piping what came before compares with nothing."""
+        self.rests, self.rises = [], []
+
     def learn(self, fact: Event) -> None:
         numbers = fact.numbers
         if fact.kind == "idle_measured":

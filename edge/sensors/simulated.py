@@ -99,7 +99,7 @@ def open_sensor(channel: Channel, settings: Settings, bench: Bench) -> Simulated
 def _source(channel: Channel, settings: Settings) -> Callable[[Plant], float] | None:
     name, supply = channel.name, settings.supply
     if channel.quantity == "oxygen":
-        return lambda plant: plant.oxygen_pct
+        return lambda plant: plant.oxygen_shown_pct
     if channel.quantity == "running":
         return lambda plant: float(plant.running)
     if channel.quantity == "barometer":

@@ -22,6 +22,12 @@ KINDS = {
     "hold_put_back": "after a hold test every valve is back as it was",
     "baseline_learn": "forget the commissioned figures and learn them anew",
     "baseline_set": "set the commissioned loss",
+    "calibrate": "set an oxygen cell against air or a known gas",
+    "visit_start": "begin a commissioning visit",
+    "visit_answer": "a step of the visit is done: what was entered",
+    "visit_skip": "a step of the visit is left out, and why",
+    "visit_sign": "the visit is over and signed",
+    "visit_abandon": "the visit is given up without a record",
     "working": "a technician is at work: keep alerts quiet for a limited time",
 }
 """What may be asked for."""

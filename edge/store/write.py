@@ -127,6 +127,11 @@ class Writer:
                         faults={n: why for n, why in tick.faults.items() if n in self._names},
                     )
 
+    def calibrations(self) -> list[dict[str, Any]]:
+        """Every `calibrated` event, oldest first."""
+        rows = self._all("SELECT body FROM events WHERE kind = 'calibrated' ORDER BY id")
+        return [json.loads(body) for (body,) in rows]
+
     def last_request(self) -> int:
         """The highest number of a request that the judges have seen and whose effect is kept."""
         return self._last_request

@@ -201,8 +201,9 @@ BLIND = {
     "low_pressure", "high_pressure", "no_cut_in", "no_cut_out", "long_run", "low_purity",
     "slow_build", "leak_growth", "fast_drop", "bypass_suspected", "setpoint_drift",
     "maintenance_device_fault", "stuck_reading", "storage_low",
+    "calibration_due",
 }  # fmt: skip
-"""What cannot be judged when nothing has ever been read; the rest count or compare dates."""
+"""What cannot be judged when nothing has ever been read or calibrated; the rest count or compare dates."""
 
 
 def test_unjudgeable_is_none() -> None:

@@ -1,0 +1,101 @@
+"""Calibrating the oxygen cell, in air or with a known gas, in a visit or on its own. Pure.
+
+Nothing is set on the sensor: the correction is kept as a `calibrated` event, and sensing applies it
+from the next tick on.
+"""
+
+from math import hypot
+from typing import Any
+
+from edge.core.calibration import Correction, one_point, two_points
+from edge.core.oxygen_air import in_air
+from edge.model import SUPPLY, Event
+from edge.visit.conclude import Look, cell
+
+AIR, GAS = "oxygen_air", "oxygen_second"
+"""The steps that calibrate."""
+
+GAS_SD_PCT = 0.03
+"""Doubt of a certified gas near 2 % (common practice, no source)."""
+
+
+def calibrate(look: Look, step: str, by: str) -> list[Event]:
+    """The `calibrated` event, or none where the reading does not allow it; said in `look`."""
+    channel = look.settings.supply.oxygen
+    if channel is None:
+        raise ValueError("no oxygen channel")
+    before = look.cells.correction(channel)
+    still = look.watch.still()
+    if still is None:
+        look.find(
+            "not_calibrated",
+            "the reading did not stand still for two minutes; nothing was changed.",
+        )
+        return []
+    shown, sd = still
+    raw = before.raw(shown)
+    look.figure("Reading before", shown, None, "observed", sd=sd)
+    try:
+        if step == AIR:
+            made, numbers = _air(look, raw, before)
+        else:
+            made, numbers = _gas(look, raw, channel)
+    except ValueError as error:
+        look.find("not_calibrated", f"{error} is expected; nothing was changed.")
+        return []
+    look.clears.append("not_calibrated")
+    off = made.shown(raw) - shown
+    look.says.append(f"Calibrated: the reading moves by {off:+.2f} % oxygen.")
+    look.figure("Reading after", made.shown(raw), None, "worked out", sd=numbers["sd_pct"])
+    words = f"{by} calibrated {channel} in {'air' if step == AIR else 'a known gas'}"
+    numbers |= {
+        "channel": channel,
+        "gain": round(made.gain, 6),
+        "offset": round(made.offset, 6),
+        "raw": round(raw, 4),
+        "by": by,
+    }
+    return [Event(look.at, "calibrated", f"{words}: moved by {off:+.2f} %.", SUPPLY, numbers)]
+
+
+def _air(look: Look, raw: float, before: Correction) -> tuple[Correction, dict[str, Any]]:
+    site = look.settings.site
+    celsius = look.number("air_c")
+    if celsius is None:
+        raise ValueError("the temperature of the air")
+    barometer = look.number("barometer_kpa")
+    known = in_air(
+        celsius,
+        look.number("humidity_pct"),
+        barometer_kpa=barometer,
+        elevation_m=site.elevation_m,
+    )
+    look.figure("Oxygen that the air on site has", known.oxygen_pct, None, "worked out",
+                sd=known.sd_pct)  # fmt: skip
+    output = raw / known.oxygen_pct
+    cell(look, output)
+    made = one_point(raw, known.oxygen_pct, before.offset)
+    return made, {
+        "point": "air",
+        "known_pct": round(known.oxygen_pct, 4),
+        "sd_pct": round(hypot(known.sd_pct, 0.05), 4),
+        "output_rel": round(output, 4),
+        "new_cell": bool(look.values.get("new_cell")),
+    }
+
+
+def _gas(look: Look, raw: float, channel: str) -> tuple[Correction, dict[str, Any]]:
+    gas = look.number("gas_pct")
+    if gas is None or not 0.0 <= gas <= 30.0:
+        raise ValueError("the oxygen of the gas, 0 to 30 %")
+    air = look.cells.air(channel)
+    if air is None:
+        raise ValueError("a calibration in air before the second point")
+    made = two_points((float(air["raw"]), raw), (float(air["known_pct"]), gas))
+    return made, {
+        "point": "gas",
+        "known_pct": gas,
+        "sd_pct": GAS_SD_PCT,
+        "output_rel": float(air["output_rel"]),
+        "new_cell": False,
+    }

@@ -1,0 +1,329 @@
+"""The course of a visit: begun, its steps answered or skipped in any order, signed. Pure.
+
+Everything is kept, so that it goes on after a restart, from any device.
+"""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from math import isfinite
+from typing import Any
+
+from edge.core.kept import Kept
+from edge.measure.cells import Cells
+from edge.measure.supply import Supply
+from edge.model import Event, Request, Tick, iso
+from edge.settings import Settings
+from edge.visit import account, conclude, steps
+from edge.visit.calibrate import AIR, GAS, calibrate
+from edge.visit.conclude import Look
+from edge.visit.watch import FILL, Watch
+from edge.words import Words
+
+LONGEST_TEXT = 400
+OPEN, SIGNED, ABANDONED = "open", "signed", "abandoned"
+SHOWN_S = 86400.0
+
+
+class Visit(Kept):
+    """The one visit that may be open at a time, or the last one for a day."""
+
+    KEPT = ("stage", "by", "began_at", "over_at", "answers", "watch", "refused", "flow_l_min",
+            "record")  # fmt: skip
+
+    def __init__(self, settings: Settings, words: Words, cells: Cells) -> None:
+        self._settings, self._words, self._cells = settings, words, cells
+        self._steps = {step.key: step for step in steps.steps(settings)}
+        self._oxygen = settings.place(settings.supply.oxygen)
+        self._gauges = {s.name: settings.place(s.pressure) for s in settings.system}
+        self.stage: str | None = None
+        self.by = ""
+        self.began_at = self.over_at = 0.0
+        self.answers: dict[str, dict[str, Any]] = {}
+        self.watch = Watch()
+        self.refused: str | None = None
+        self.flow_l_min: float | None = None
+        self.record: dict[str, Any] | None = None  # what the last one became, told to the page
+        self.handed_over: Event | None = None  # the loss to compare with, of the visit just signed
+        self._systems: dict[str, float | None] = {}
+
+    def state(self) -> dict[str, Any]:
+        kept = super().state()
+        if not self.open:
+            # What is watched for a calibration on its own comes again within two minutes.
+            kept["watch"]["oxygen"] = kept["watch"]["gauge"] = []
+        return kept
+
+    @property
+    def open(self) -> bool:
+        return self.stage == OPEN
+
+    def look(
+        self, tick: Tick, values: Sequence[float | None], supply: Supply, facts: Sequence[Event]
+    ) -> None:
+        """One tick; `values` as in the tick, with None behind them."""
+        self._systems = {
+            name: values[-1 if place is None else place] for name, place in self._gauges.items()
+        }
+        oxygen = values[-1 if self._oxygen is None else self._oxygen]
+        if self.open:
+            at = supply.stamp(tick.t)
+            self.watch.look(tick.t, at, oxygen, supply, self._systems, facts)
+        elif self._oxygen is not None:
+            # A calibration on its own needs the last two minutes too.
+            self.watch.look(tick.t, supply.stamp(tick.t), oxygen, supply, {}, ())
+
+    def hear(self, events: Sequence[Event], supply: Supply) -> None:
+        """What other requests of this tick brought about."""
+        if self.open:
+            for event in events:
+                self.watch.hear(event, supply)
+
+    # --- asked
+
+    def ask(self, request: Request, t: float, supply: Supply) -> list[Event]:
+        """Follow a request, or say in `refused` why not."""
+        kind, at = request.kind, supply.stamp(t)
+        if kind == "calibrate":
+            return self._alone(request, t, at, supply)
+        if not kind.startswith("visit_"):
+            return []
+        self.refused = None
+        if kind == "visit_start":
+            return self._start(request, at)
+        if not self.open:
+            self.refused = "no visit is open"
+            return []
+        if kind == "visit_answer":
+            return self._answer(request, t, at, supply)
+        if kind == "visit_skip":
+            return self._skip(request, at)
+        if kind == "visit_sign":
+            return self._sign(request, t, at, supply)
+        if kind == "visit_abandon":
+            self.stage, self.over_at = ABANDONED, at
+            text = f"{request.by} gave up the commissioning visit; no record was made."
+            return [Event(at, "visit_abandoned", text, None, {"by": request.by})]
+        return []
+
+    def _start(self, request: Request, at: float) -> list[Event]:
+        if self.open:
+            self.refused = "a visit is open already"
+            return []
+        self.stage, self.by, self.began_at = OPEN, request.by, at
+        self.answers, self.record, self.flow_l_min = {}, None, None
+        self.watch.clear()
+        text = f"{request.by} began a commissioning visit."
+        return [Event(at, "visit_started", text, None, {"by": request.by})]
+
+    def _step(self, request: Request) -> steps.Step | None:
+        step = self._steps.get(str(request.what.get("step")))
+        if step is None:
+            self.refused = f"no step is called {request.what.get('step')}"
+        return step
+
+    def _answer(self, request: Request, t: float, at: float, supply: Supply) -> list[Event]:
+        step = self._step(request)
+        if step is None:
+            return []
+        values = _values(step, request.what.get("values") or {})
+        system = step.section if step.key.startswith("fill ") else None
+        if system is not None and request.what.get("phase") == steps.TO_BEGIN:
+            normal = values.get("normal_kpa")
+            if normal is None:
+                self.refused = "a fill needs the normal pressure of the system"
+                return []
+            self.answers.pop(step.key, None)
+            self.watch.begin_fill(system, t, at, float(normal))
+            return []
+        look = self._at(values, t, at, supply)
+        conclude.entered(look, step)
+        events = self._conclude(look, step, request.by)
+        self._keep(step.key, look, request.by, at)
+        return events
+
+    def _at(self, values: Mapping[str, Any], t: float, at: float, supply: Supply) -> Look:
+        return Look(
+            self._settings, self._words, values, self.watch, supply, self._systems, self._cells,
+            t, at, self.began_at,
+        )  # fmt: skip
+
+    def _conclude(self, look: Look, step: steps.Step, by: str) -> list[Event]:
+        if step.key in (AIR, GAS):
+            return calibrate(look, step.key, by)
+        if step.key == "cycle":
+            told = self.answers.get("setpoints", {}).get("values", {})
+            conclude.cycle(look, {k: float(v) for k, v in told.items() if v is not None})
+        elif step.key == "production":
+            self.flow_l_min = conclude.production(look)
+        elif step.key == "purity":
+            conclude.purity(look, self.flow_l_min)
+        elif step.key.startswith("fill "):
+            conclude.fill(look, str(step.section))
+        elif step.key in conclude.PLAIN:
+            conclude.PLAIN[step.key](look)
+        return []
+
+    def _keep(self, key: str, look: Look, by: str, at: float) -> None:
+        """The newest answer stands; what the ones before found stays as found before."""
+        before = self.answers.get(key, {})
+        found = [*before.get("found", []), *before.get("findings", [])]
+        still = {f["key"] for f in look.findings}
+        cleared = set(look.clears) - still
+        for answer in self.answers.values():
+            gone = [f for f in answer["findings"] if f["key"] in cleared]
+            answer["findings"] = [f for f in answer["findings"] if f["key"] not in cleared]
+            answer["found"] = [*answer["found"], *gone]
+        self.answers[key] = {
+            "at": iso(at),
+            "by": by,
+            "times": before.get("times", 0) + 1,
+            "values": dict(look.values),
+            "figures": look.figures,
+            "says": look.says,
+            "findings": look.findings,
+            "found": [f for f in found if f["key"] not in still][-8:],
+            "skipped": None,
+        }
+
+    def _skip(self, request: Request, at: float) -> list[Event]:
+        step = self._step(request)
+        if step is None:
+            return []
+        why = " ".join(str(request.what.get("why") or "").split())[:LONGEST_TEXT]
+        self.answers[step.key] = {
+            "at": iso(at), "by": request.by, "times": 0, "values": {}, "figures": [],
+            "says": [], "findings": [], "found": [], "skipped": why or "no reason given",
+        }  # fmt: skip
+        return []
+
+    def _alone(self, request: Request, t: float, at: float, supply: Supply) -> list[Event]:
+        """A calibration outside of a visit: its own small record."""
+        step = self._steps.get(str(request.what.get("step")))
+        if step is None or step.key not in (AIR, GAS):
+            self.refused = f"expected {AIR} or {GAS} to calibrate, found {request.what.get('step')}"
+            return []
+        look = self._at(_values(step, request.what.get("values") or {}), t, at, supply)
+        conclude.entered(look, step)
+        events = calibrate(look, step.key, request.by)
+        self.refused = None if events else look.says[-1]
+        if not events:
+            return []
+        return [*events, account.calibration(step, look, request.by)]
+
+    def _sign(self, request: Request, t: float, at: float, supply: Supply) -> list[Event]:
+        name = " ".join(str(request.what.get("name") or "").split())[:60]
+        if not name:
+            self.refused = "a signature needs a name"
+            return []
+        signatures = [{"name": name, "role": str(request.what.get("role") or "technician")[:60]}]
+        second = " ".join(str(request.what.get("witness") or "").split())[:60]
+        if second:
+            signatures.append({"name": second, "role": "owner or witness"})
+        note = " ".join(str(request.what.get("note") or "").split())[:LONGEST_TEXT]
+        self.handed_over = self.baseline(t, supply)
+        event = account.commissioning(
+            list(self._steps.values()), self.answers, self.began_at, at, request.by, self.by,
+            signatures, note, self._compared(at),
+        )  # fmt: skip
+        self.stage, self.over_at = SIGNED, at
+        self.record = {"at": iso(at), "findings": self.findings()}
+        return [event]
+
+    def _compared(self, at: float) -> dict[str, Any]:
+        """What later losses are compared with, as a figure."""
+        found = self.handed_over
+        if found is None:
+            text = "learned anew from the first rests: none was measured after every valve was back"
+            return account.figure("Loss to compare with", text, iso(at), "monitor")
+        n = found.numbers
+        spread = n["loss_high_kpa_per_h"] - n["loss_low_kpa_per_h"]
+        return {
+            **account.figure("Loss to compare with", "", iso(at), "observed at rest"),
+            "value": n["loss_at_reference_kpa_per_h"],
+            "quantity": "pressure rate",
+            "uncertainty": round(spread / 4.0, 5),
+            "note": f"over {self._words.duration(n['idle_s'])} of rest, at mid-band",
+        }
+
+    # --- known
+
+    def findings(self) -> list[dict[str, str]]:
+        """What is wrong as it stands, in the order of the steps."""
+        return [
+            {**finding, "step": key}
+            for key in self._steps
+            for finding in self.answers.get(key, {}).get("findings", [])
+        ]
+
+    def baseline(self, t: float, supply: Supply) -> Event | None:
+        """The last rest since every valve was back, as `idle_measured`; None where there was none,
+        or where what is wrong would make it a bad example."""
+        back = self.answers.get("devices")
+        bad = {f["key"] for f in self.findings()} & {"leak", "bypass", "valve", "device"}
+        if back is None or back["skipped"] or bad:
+            return None
+        since = datetime.fromisoformat(back["at"]).timestamp()
+        under_way = supply.rest.so_far(t, since - supply.offset_s, supply.stamp)
+        if under_way is not None:
+            return under_way
+        rests = [
+            rest
+            for rest in self.watch.rests
+            if datetime.fromisoformat(rest["started"]).timestamp() >= since
+        ]
+        return Event(rests[-1]["at"], "idle_measured", "", None, rests[-1]) if rests else None
+
+    def picture(self, t: float, at: float) -> dict[str, Any] | None:
+        """For the page: JSON-ready; None when there is no visit to show."""
+        if self.stage is None or (not self.open and at - self.over_at > SHOWN_S):
+            return None
+        still = self.watch.still()
+        shown: dict[str, Any] = {
+            "stage": self.stage,
+            "by": self.by,
+            "began": iso(self.began_at),
+            "refused": self.refused,
+            "answers": self.answers,
+            "findings": self.findings(),
+            "record": self.record,
+        }
+        if not self.open:
+            return shown
+        oxygen = self.watch.oxygen
+        cut_in, cut_out = self.watch.turned("cut_in"), self.watch.turned("cut_out")
+        hold = self.watch.holds.get("supply")
+        return {
+            **shown,
+            "watch": {
+                "oxygen_pct": round(oxygen[-1][1], 3) if oxygen else None,
+                "still_pct": round(still[0], 3) if still else None,
+                "cut_in_kpa": None if cut_in is None else cut_in["kpa"],
+                "cut_out_kpa": None if cut_out is None else cut_out["kpa"],
+                "running_s": None if self.watch.flowing is None else round(t - self.watch.flowing),
+                "hold": None if hold is None else hold["verdict"],
+                "fills": {
+                    name: {**fill, "says": FILL[fill["stage"]]}
+                    for name, fill in self.watch.fills.items()
+                },
+            },
+        }
+
+
+def _values(step: steps.Step, given: Mapping[str, Any]) -> dict[str, Any]:
+    """What was entered into the fields of a step; ValueError for what cannot be."""
+    values: dict[str, Any] = {}
+    for one in step.fields:
+        value = given.get(one.key)
+        if one.kind == "number" and value not in (None, ""):
+            number = float(value)
+            if not isfinite(number):
+                raise ValueError(f"{one.key}: a finite number")
+            values[one.key] = number
+        elif one.kind == "tick":
+            values[one.key] = bool(value)
+        elif one.kind == "choice":
+            values[one.key] = value if value in one.choices else None
+        else:
+            text = " ".join(str(value or "").split())[:LONGEST_TEXT]
+            values[one.key] = text or None
+    return values
