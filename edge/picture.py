@@ -9,8 +9,10 @@ from math import isfinite
 from typing import Any
 
 from edge.alarms import Desk
+from edge.core import cost
 from edge.core.gas import hours_to_reach
 from edge.detect.base import URGENT, Now
+from edge.measure.runs import DAY_S
 from edge.model import SUPPLY, iso
 
 BLIND_S = 60.0
@@ -134,6 +136,7 @@ def _supply(now: Now) -> dict[str, Any]:
             "lag_h": round(exposure[2], 2),
         },
         "gas": now.gas.picture(SUPPLY, now.at),
+        "cost": _cost(now),
         "explain": {**_explain(now), **_explain_gas(now, SUPPLY)},
     }
 
@@ -218,6 +221,36 @@ def _explain(now: Now) -> dict[str, list[list[str]]]:
             ["judged", f"after {words.duration(settings.supply.warm_up_s)} of running"],
         ]
     return rows
+
+
+def _cost(now: Now) -> dict[str, Any] | None:
+    """A year at the loss of the last rest, and how much of it has come since commissioning."""
+    supply, prices = now.supply, now.settings.cost
+    loss = None if supply.loss is None else supply.loss.get("loss_l_min")
+    if supply.loss is None or loss is None:
+        return None
+    duty, production = supply.runs.duty_pct(now.t), now.settings.supply.production_l_min
+    measured = duty is not None and supply.runs.watched_s(now.t) >= 0.9 * DAY_S
+    if duty is not None and measured:
+        share: float | None = duty / 100.0
+    else:
+        share = None if production is None else max(loss, 0.0) / production
+    found = cost.of_loss(loss, share, prices.power_kw, prices.energy, prices.service_per_hour)
+    at_reference = float(supply.loss["loss_at_reference_kpa_per_h"])
+    grown = None
+    if now.baseline.loss is not None and at_reference > 0.0:
+        grown = min(max(1.0 - now.baseline.loss / at_reference, 0.0), 1.0)
+    return {
+        **found._asdict(),
+        "currency": prices.currency,
+        "loss_l_min": loss,
+        "duty_from": None
+        if share is None
+        else "the last day's runs"
+        if measured
+        else "loss over production",
+        "since_commissioning": grown,
+    }
 
 
 def _explain_gas(now: Now, name: str) -> dict[str, list[list[str]]]:

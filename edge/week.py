@@ -9,6 +9,9 @@ from datetime import date, datetime, timedelta
 from statistics import median
 from typing import Any, NamedTuple, Protocol
 
+from edge.core import cost
+from edge.core.gas import flow_l_min
+from edge.core.units import STANDARD_K, ZERO_C_K
 from edge.model import SUPPLY
 from edge.settings import Settings
 from edge.words import Words
@@ -145,7 +148,27 @@ def _rows(
     if settings.supply.oxygen is not None:
         yield row("Nitrogen", lambda f: "" if f.nitrogen is None else words.percent(f.nitrogen))
         yield row("Lowest nitrogen", lambda f: "" if f.lowest is None else words.percent(f.lowest))
+    if settings.supply.volume_l is not None:
+        yield row("This loss in a year", lambda f: _year(f, settings))
     yield row("Alerts", lambda f: str(len(f.alerts)))
+
+
+def _year(figures: _Figures, settings: Settings) -> str:
+    """Nitrogen, hours, energy and money of a year like this week; "" where no loss is known."""
+    volume, prices = settings.supply.volume_l, settings.cost
+    if figures.loss is None or volume is None:
+        return ""
+    flow = flow_l_min(volume, figures.loss, STANDARD_K - ZERO_C_K)
+    duty = figures.runtime_s / WEEK_S / figures.watched if figures.watched else None
+    found = cost.of_loss(flow, duty, prices.power_kw, prices.energy, prices.service_per_hour)
+    said = [f"{found.nitrogen_l / 1000.0:.0f} m³ of nitrogen"]
+    if found.hours is not None:
+        said.append(f"{found.hours:.0f} h of the compressor")
+    if found.energy_kwh is not None:
+        said.append(f"{found.energy_kwh:.0f} kWh")
+    if found.money is not None:
+        said.append(f"{found.money:.0f} {prices.currency}")
+    return ", ".join(said)
 
 
 def _alerts(raised: Sequence[Mapping[str, Any]]) -> Iterable[str]:

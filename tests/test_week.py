@@ -92,6 +92,11 @@ def test_a_worse_week_is_told_by_its_figures(tmp_path: Path, settings: Settings)
         "Loss when commissioned": ("1.00 psi/h", ""),
         "Nitrogen": ("97.9 %", "98.6 %"),
         "Lowest nitrogen": ("97.9 %", "98.6 %"),
+        # 310 gal, 42 runs of 40 or 20 min in what was watched, 1.5 kW, 0.17 a kWh, 0.40 an hour
+        "This loss in a year": (
+            "1540 m³ of nitrogen, 1956 h of the compressor, 2934 kWh, 1281 USD",
+            "770 m³ of nitrogen, 732 h of the compressor, 1097 kWh, 479 USD",
+        ),
         "Alerts": ("1", "0"),
     }
     assert found.alerts == ("leak growth, supply",)

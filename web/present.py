@@ -510,6 +510,12 @@ METHODS: Mapping[str, tuple[str, str]] = {
         "The measured loss followed down to the low limit. Loss falls with pressure, so this is "
         "not a straight line.",
     ),
+    "gas": (
+        "Gas in the pipe",
+        "Well mixed: what comes in takes the place of what is lost, and a fill is what makes the "
+        "pressure grow. It starts as air where nobody knows better. Dead ends mix slowly, so every "
+        "time is the least that it can take.",
+    ),
 }
 """By the names in the picture's `explain`, in the order shown."""
 

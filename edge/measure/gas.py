@@ -306,8 +306,9 @@ class Gas(Kept):
         if oxygen is None or made is None:
             return
         if vessel.before_pct is not None:
-            if oxygen > vessel.before_pct + NOTABLE_PCT and vessel.why != BYPASS:
+            if oxygen > vessel.before_pct + NOTABLE_PCT:
                 facts.append(self._restart(name, oxygen, vessel.high_pct, BYPASS, at))
+                vessel.before_pct = 100.0  # told once, until nitrogen comes in again
             if made <= NEAR_AIR_PCT:
                 vessel.before_pct = None
         if not vessel.reached and oxygen <= self._target_pct:

@@ -138,7 +138,7 @@ def test_what_fills_bring_in() -> None:
 
 def test_a_run_in_bypass() -> None:
     """Once warm runs show air, the gas that they brought is air from their first minute: the line
-    is told to start again, by the time that the run is warm."""
+    is told to start again, once for each time that the valve is left so."""
     judge = Judge(site())
     look(judge, cycles(400.0, 1.2, 20.0, 240.0))
     before = gas(judge, "supply")["oxygen_pct"]
@@ -149,6 +149,11 @@ def test_a_run_in_bypass() -> None:
     run = (HIGH - LOW) / (HIGH + STANDARD_KPA)  # the share that one run brings
     assert gas(judge, "supply")["oxygen_pct"] > before + 0.9 * run * 18.0
     assert gas(judge, "supply")["supply_from"] == "bypass"
+    look(judge, cycles(40.0, 1.2, 20.0, 240.0, t0=412.0 * 3600.0))
+    assert gas(judge, "supply")["supply_from"] == "measured"
+    events = look(judge, cycles(12.0, 20.9, 20.0, 240.0, t0=452.0 * 3600.0))
+    again = [e for e in events if e.kind == "inerting_restarted" and e.section == "supply"]
+    assert [e.numbers["why"] for e in again] == ["bypass fill"]
 
 
 def test_people_start_it_again_and_nonsense_does_not() -> None:

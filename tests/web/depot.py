@@ -129,6 +129,25 @@ LOW = {
     "followers": ["no_cut_in"],
 }
 
+GAS = {
+    "oxygen_pct": 9.4,
+    "oxygen_high_pct": 13.1,
+    "target_oxygen_pct": 2.0,
+    "since": iso(NOW - 6 * 86400),
+    "why": "drained",
+    "supply_oxygen_pct": 1.4,
+    "supply_from": "measured",
+    "held_l": 7368.2,
+    "makeup_l_min": 1.2,
+    "makeup_from": "its own hold test",
+    "reached": False,
+    "never": False,
+    "earliest": iso(NOW + 11 * 86400),
+    "vent_l_min": 1.42,
+    "earliest_with_vent": iso(NOW + 5 * 86400),
+    "vent_for_two_weeks_l_min": 0.0,
+}
+
 SAID: dict[str, tuple[str, str, str]] = {
     "holding": (
         "holding",
@@ -221,6 +240,19 @@ def newest(settings: Settings, state: str = "holding", at: float = NOW) -> dict[
                     "starts_day": 5,
                     "hours_above_low": {"hours": 4.9, "low": 4.6, "high": 5.3},
                     "exposure": None,
+                    "gas": {**GAS, "oxygen_pct": 1.9, "oxygen_high_pct": 2.4, "reached": True},
+                    "cost": {
+                        "nitrogen_l": 2.3e6,
+                        "hours": 760.0,
+                        "energy_kwh": 1140.0,
+                        "energy_money": 193.8,
+                        "service_money": 304.0,
+                        "money": 497.8,
+                        "currency": "USD",
+                        "loss_l_min": 4.4,
+                        "duty_from": "the last day's runs",
+                        "since_commissioning": 0.09,
+                    },
                     "explain": {
                         "loss": [
                             ["rest", "09:12 to 13:24, first 10 min left out"],
@@ -238,6 +270,7 @@ def newest(settings: Settings, state: str = "holding", at: float = NOW) -> dict[
                     "pressure_kpa": 30.2 * PSI,
                     "low_pressure_kpa": 26.0 * PSI,
                     "regulated_kpa": 30.0 * PSI,
+                    "gas": GAS,
                 },
             },
             "alerts": alerts,

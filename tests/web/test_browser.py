@@ -8,7 +8,7 @@ import depot
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-ROOMS = ["/", "/history?span=week", "/log?show=all", "/how", "/monitor", "/api", "/label"]
+ROOMS = ["/", "/history?span=week", "/log?show=all", "/how", "/gas", "/monitor", "/api", "/label"]
 FIRST_VIEW_BYTES = 60_000
 
 

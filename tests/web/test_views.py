@@ -16,9 +16,9 @@ from edge.settings import Settings, check
 from edge.store.read import Reader
 from web.shown import parse_time
 
-PAGES = ["/", "/now", "/history", "/log", "/how", "/monitor", "/api", "/label"]
+PAGES = ["/", "/now", "/history", "/log", "/how", "/gas", "/monitor", "/api", "/label"]
 SPANS = [f"/history?span={span}" for span in ("day", "week", "month", "year")]
-LOGS = [f"/log?show={show}" for show in ("alerts", "tests", "cycles", "monitor", "all")]
+LOGS = [f"/log?show={show}" for show in ("alerts", "tests", "gas", "cycles", "monitor", "all")]
 API = ["/api/status", "/api/readings", "/api/events", "/api/tests", "/api/ribbon?span=week"]
 
 

@@ -1,0 +1,57 @@
+"""The room of gas in the pipe, cost and sizing: answers in plain words for every case."""
+
+import re
+from typing import Any
+
+import depot
+import pytest
+
+from edge.settings import Settings
+from web.gas import parts
+from web.shown import Local
+
+AISLES = "Freezer aisles 1-6"
+
+
+def rows(html: str) -> dict[str, str]:
+    """Every row of the room's tables, by its heading."""
+    plain = html.replace("\N{NO-BREAK SPACE}", " ")
+    return dict(re.findall(r'<th scope="row">(.*?)</th><td>(.*?)</td>', plain))
+
+
+def test_the_room_tells_gas_cost_and_sizing(site: Any) -> None:
+    """The date, the bound, what a vent changes, the year's cost and the half hour are on it in the
+    site's units, with the caution that it is the earliest possible."""
+    site.say("holding")
+    html = site.client().get("/gas").get_data(as_text=True)
+    told = rows(html)
+    assert "17 Mar 2026 at the earliest" in html
+    assert told["Oxygen now, estimate"] in ("1.9 %", "9.4 %")
+    assert told["With a vent of 3.01 scfh"] == "11 Mar 2026 at the earliest"
+    assert told["Compressor"] == "760 h, from the last day&#39;s runs"
+    assert told["In all"] == "498 USD"
+    # 640 gal to 30 psi in half an hour: 0.01213 scfm a gallon at 40 psi
+    needed = told["To restore 30.0 psi in 30 min (NFPA 13)"]
+    assert float(needed.split()[0]) == pytest.approx(0.01213 * 640 * 30 / 40 * 60, rel=0.005)
+    assert told["This compressor"].startswith("does: it takes 25 min")
+    assert "earliest possible" in html
+    assert "ventilate where it vents" in html
+    assert 'href="/gas"' in site.client().get("/how").get_data(as_text=True)
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"never": True, "earliest": None, "supply_oxygen_pct": 2.1}, "Never with this supply: it"),
+        ({"earliest": None}, "Not by itself: nothing flows"),
+        ({"reached": True}, "but not for sure"),
+        ({"reached": True, "oxygen_high_pct": 1.9}, "There: no more than"),
+        ({}, "17 Mar 2026 at the earliest"),
+    ],
+)
+def test_each_answer(settings: Settings, changes: dict[str, Any], said: str) -> None:
+    """Never, not by itself, likely, surely and on the way are each said for what they are."""
+    sections = {AISLES: {"gas": {**depot.GAS, **changes}}}
+    supply, aisles = parts(sections, settings, Local(settings.site.zone, depot.NOW))
+    assert said in aisles.answer
+    assert supply.answer == "Not known: the monitor has not told it yet."
