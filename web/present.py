@@ -4,6 +4,7 @@ Everything here is text, numbers in the site's units, or a key that names a shap
 the style sheet. Nothing is judged here: the one decision is that old data is no data.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -52,6 +53,9 @@ CAUTION = (
     "ventilate where it vents. "
     "Local codes, the authority having jurisdiction and licensed people decide."
 )
+
+BRIEF = 200
+"""Characters that a screen of 320 by 568 has room for below the longest reason."""
 
 PRIORITIES: Mapping[str, str] = {
     "urgent": "respond now",
@@ -104,6 +108,17 @@ class State:
     meaning: str
     reason: str
     todo: str
+
+    @property
+    def brief(self) -> str:
+        """What to do, in as many whole sentences as a small phone has room for; the first at
+        least. All of it stands with the alert."""
+        out, *more = re.split(r"(?<=[.!?]) (?=[A-Z])", self.todo)
+        for sentence in more:
+            if len(out) + len(sentence) >= BRIEF:
+                break
+            out = f"{out} {sentence}"
+        return out
 
 
 def _ask(settings: Settings) -> str:
