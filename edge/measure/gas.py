@@ -44,11 +44,11 @@ class Vessel(Kept):
     KEPT = (
         "oxygen_pct", "high_pct", "since_at", "why", "held", "at_t", "filled_t", "empty", "reached",
         "before_pct", "added", "added_low", "lost", "leak_l_min", "leak_low_l_min",
-        "flow_l_min", "flow_low_l_min", "celsius",
+        "flow_l_min", "flow_low_l_min", "celsius", "volume_l",
     )  # fmt: skip
 
     def __init__(self, volume_l: float, volume_rel: float, atmosphere_kpa: float) -> None:
-        self._volume_l, self._atmosphere_kpa = volume_l, atmosphere_kpa
+        self.volume_l, self._atmosphere_kpa = volume_l, atmosphere_kpa
         self._surely = 1.0 / (1.0 + 2.0 * volume_rel)  # share of an exchange if it were larger
         self.oxygen_pct: float | None = None
         self.high_pct = AIR_PCT
@@ -66,6 +66,16 @@ class Vessel(Kept):
         self.flow_l_min = self.flow_low_l_min = 0.0  # what is made up now
         self.celsius: float | None = None
 
+    def restore(self, state: dict[str, Any]) -> None:
+        """A volume that the settings tell otherwise now was always so: that is no fill."""
+        volume_l = self.volume_l
+        super().restore(state)
+        scale, self.volume_l = volume_l / self.volume_l, volume_l
+        self.held *= scale
+        self.added *= scale
+        self.added_low *= scale
+        self.lost *= scale
+
     def begin(self, t: float, at: float, kpa: float) -> None:
         self.at_t, self.held = t, self.gas_l(kpa)
         self.restart(AIR_PCT, AIR_PCT, UNKNOWN, at)
@@ -76,7 +86,7 @@ class Vessel(Kept):
         self.reached = False
 
     def gas_l(self, kpa: float) -> float:
-        return held_l(self._volume_l, max(kpa + self._atmosphere_kpa, 1.0), self.celsius)
+        return held_l(self.volume_l, max(kpa + self._atmosphere_kpa, 1.0), self.celsius)
 
     def line(self, t: float, kpa: float, running: bool) -> None:
         """The supply's line: gas comes in while the generator runs, and only then."""

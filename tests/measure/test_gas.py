@@ -5,6 +5,9 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import settings as hypothesis_settings
+from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from edge.core.purge import AIR_PCT
@@ -198,3 +201,39 @@ def test_what_is_not_known() -> None:
     look(bare, still(0.0, 2, 300.0, REGULATED))
     assert "volume" in gas(bare, "Aisles")["not_known"]
     assert "purity" in gas(bare, "supply")["not_known"]
+
+
+def test_another_volume_in_the_settings_is_no_fill() -> None:
+    """A volume that was mended in the settings between two starts changes no oxygen."""
+    judge = Judge(site())
+    look(judge, cycles(60.0, 1.2, 20.0, 240.0))
+    larger = [{"name": "Aisles", "pressure": "a", "volume": "900 gal"}]
+    again = Judge(site(system=larger), json.loads(json.dumps(judge.state())))
+    look(again, still(60.0 * 3600.0, 4, 300.0, REGULATED))
+    look(judge, still(60.0 * 3600.0, 4, 300.0, REGULATED))
+    before, after = gas(judge, "Aisles"), gas(again, "Aisles")
+    assert after["oxygen_pct"] == pytest.approx(before["oxygen_pct"], abs=0.05)
+    assert after["held_l"] == pytest.approx(before["held_l"] * 900 / 640, rel=1e-3)
+
+
+@hypothesis_settings(max_examples=40, deadline=None, derandomize=True)
+@given(
+    st.lists(
+        st.tuples(
+            st.floats(0.0, 400.0), st.floats(0.0, 300.0), st.booleans(),
+            st.sampled_from([0.5, 1.5, 4.0, 20.9]), st.sampled_from([1, 15, 90]),
+        ),
+        min_size=2, max_size=25,
+    )
+)  # fmt: skip
+def test_whatever_the_pressures_do(steps: list[tuple[float, float, bool, float, int]]) -> None:
+    """Oxygen stays between the purest that came in and air, and the bound is never under it."""
+    judge, t = Judge(site(inerting={"nitrogen": "98.5 %"})), 0.0
+    for line, aisles, running, oxygen, minutes in steps:
+        for _ in range(minutes):
+            t += 60.0
+            judge.look(Tick(t, EPOCH, (line, oxygen, float(running), aisles)))
+        for name in ("supply", "Aisles"):
+            found = gas(judge, name)
+            assert 0.5 - 1e-3 <= found["oxygen_pct"] <= AIR_PCT + 1e-3
+            assert found["oxygen_pct"] <= found["oxygen_high_pct"] <= AIR_PCT + 1e-3
