@@ -17,11 +17,13 @@ from edge.measure.gas import RESTART, Gas
 from edge.measure.supply import Supply
 from edge.measure.system import System
 from edge.measure.trend import Trend
-from edge.model import Event, Request, Tick
+from edge.model import SUPPLY, Event, Request, Tick, iso
 from edge.picture import draw
+from edge.record import Figure
 from edge.settings import Settings
 from edge.visit.course import Visit
 from edge.words import Words
+from edge.work import Work
 
 VERSION = 1
 """Of the state; one of another version is judged afresh."""
@@ -47,6 +49,7 @@ class Judge(Kept):
         "tests",
         "gas",
         "visit",
+        "work",
     )
 
     def __init__(
@@ -70,6 +73,7 @@ class Judge(Kept):
         self.gas = Gas(settings, words)
         self.cells = Cells()
         self.visit = Visit(settings, words, self.cells)
+        self.work = Work(settings)
         self.desk = Desk(detectors(settings))
         self.values: tuple[float | None, ...] = ()
         self._now = Now(
@@ -83,6 +87,7 @@ class Judge(Kept):
             self.tests,
             self.gas,
             self.visit,
+            self.work,
             cells=self.cells,
         )
         place = settings.place
@@ -111,6 +116,8 @@ class Judge(Kept):
             getattr(self, name).restore(state[name])
         if "visit" in state:  # a state kept before there were visits is good all the same
             self.visit.restore(state["visit"])
+        if "work" in state:  # a state from before there was any
+            self.work.restore(state["work"])
 
     def look(self, tick: Tick) -> list[Event]:
         """The facts that one tick made known, in order."""
@@ -137,6 +144,7 @@ class Judge(Kept):
         now.t, now.at, now.facts, now.values = t, supply.stamp(t), facts, values
         if tick.storage_free_pct is not None:
             now.storage_free_pct = tick.storage_free_pct
+        self.work.look(t, supply.running is True)
         tests = self.tests.look(t, values, tick.faults, supply)
         self.visit.look(tick, values, supply, facts + tests)
         events = facts + tests + self.desk.look(now, supply.stamp)
@@ -151,6 +159,8 @@ class Judge(Kept):
                 # A request that makes no sense asks for nothing, and must not end the watching:
                 # it would be found again after each restart.
                 continue
+        for event in events:
+            self.work.hear(event)
         return events
 
     def _visit(self, request: Request, t: float) -> list[Event]:
@@ -174,8 +184,28 @@ class Judge(Kept):
         nitrogen = self.supply.purity.now_pct
         self.baseline.set(loss, sd, event.at, str(event.numbers["by"]), nitrogen)
 
+    def _seen(self, t: float) -> list[Figure]:
+        """What the channels show at this tick, for a record."""
+        at, given = iso(self.supply.stamp(t)), self.settings
+        shown = []
+        gauges = [(SUPPLY, given.supply.pressure), *((s.name, s.pressure) for s in given.system)]
+        for name, channel in gauges:
+            place = given.place(channel)
+            kpa = None if place is None else self._now.values[place]
+            source = f"channel {channel}"
+            text = "" if kpa is not None else "not read"
+            shown.append(Figure(f"pressure, {name}", kpa, "pressure", text, at, source))
+        oxygen = given.place(given.supply.oxygen)
+        if oxygen is not None:
+            pct = self._now.values[oxygen]
+            source, text = f"channel {given.supply.oxygen}", "" if pct is not None else "not read"
+            shown.append(Figure("oxygen", pct, "fraction", text, at, source))
+        return shown
+
     def _ask(self, request: Request, t: float) -> list[Event]:
         at = self.supply.stamp(t)
+        if request.kind == "work_done":
+            return self.work.ask(request, t, at, self._seen(t))
         if request.kind == "baseline_learn":
             self.baseline.forget()
         elif request.kind == "baseline_set":

@@ -61,6 +61,7 @@ ALERTS = [
     "stuck_reading",
     "hold_test_failed",
     "calibration_due",
+    "work_due",
     "storage_low",
 ]
 """Every alert of the events contract; receivers find the state of each under its name."""

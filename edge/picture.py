@@ -41,6 +41,7 @@ def draw(now: Now, desk: Desk) -> dict[str, Any]:
         "hold_refused": now.tests.refused(),
         "visit": now.visit.picture(now.t, now.at),
         "calibrated": _calibrated(now),
+        "work": now.work.picture(now.t, now.at),
     }
 
 

@@ -18,6 +18,17 @@ TAKEN_METHODS = ("supply line", "acceptance 24 h", "periodic 2 h", "source shut 
 """The names of the trade's own hold tests (edge.hold.methods says what they are)."""
 
 
+COMMON_WORK = (
+    "gauges read",
+    "low-pressure signal",
+    "leakage test",
+    "gauges compared or replaced",
+    "filter service",
+    "compressor service",
+)
+"""The periodic work that every site has unless it says otherwise (edge.work says how often)."""
+
+
 def found(value: object) -> str:
     """A value as a fault quotes it, cut where it is long."""
     text = (
@@ -344,6 +355,22 @@ def _page(raw: Raw) -> Iterator[str]:
         yield f"page.{missing}: expected certificate and key together, found one alone"
 
 
+def _periodic(raw: Raw) -> Iterator[str]:
+    sections = [SUPPLY, *(row.get("name") for _, row in _rows(raw, "system"))]
+    seen: dict[tuple[object, object], str] = {}
+    for path, row in _rows(raw, "periodic"):
+        name, section = row.get("name"), row.get("section")
+        if section is not None and section not in sections:
+            yield f"{path}.section: expected one of {', '.join(map(str, sections))}, found {found(section)}"
+        timed = "every" in row or "every_running" in row
+        if not timed and not row.get("never") and name not in COMMON_WORK:
+            yield f"{path}.every: expected every or every_running for work of the site's own, found neither"
+        if isinstance(name, str) and isinstance(section, str | None):
+            if (name, section) in seen:
+                yield f"{path}.name: expected one not used before, found {found(name)} as in {seen[name, section]}"
+            seen.setdefault((name, section), path)
+
+
 RULES: tuple[Callable[[Raw], Iterator[str]], ...] = (
     _band,
     _references,
@@ -356,4 +383,5 @@ RULES: tuple[Callable[[Raw], Iterator[str]], ...] = (
     _servers,
     _recipients,
     _page,
+    _periodic,
 )

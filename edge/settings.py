@@ -380,6 +380,18 @@ class Method(_Table):
     note: Name | None = None
 
 
+class Periodic(_Table):
+    """Work that comes again: after so long, or so much running, whichever is first."""
+
+    name: Name
+    section: Name | None = None
+    every_s: Seconds | None = Field(default=None, alias="every")
+    running_s: Seconds | None = Field(default=None, alias="every_running")
+    standard: Name | None = None
+    done: date | None = None  # a TOML date
+    never: bool = False
+
+
 class Box(_Table):
     """A button, a lamp and a buzzer on our own box; none commands anything on site."""
 
@@ -399,6 +411,7 @@ class Settings(_Table):
     page: Page = Page()
     keeping: Keeping = Keeping()
     method: list[Method] = []
+    periodic: list[Periodic] = []
     box: Box = Box()
     inerting: Inerting = Inerting()
     cost: Cost = Cost()

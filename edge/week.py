@@ -5,7 +5,7 @@ speak for a week. What counts as a change is common practice, no source: a quart
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, datetime, timedelta
+from datetime import datetime
 from statistics import median
 from typing import Any, NamedTuple, Protocol
 
@@ -15,6 +15,7 @@ from edge.core.units import STANDARD_K, ZERO_C_K
 from edge.model import SUPPLY
 from edge.settings import Settings
 from edge.words import Words
+from edge.work import PRACTICE
 
 WEEK_S = 7 * 86400.0
 KINDS = (
@@ -29,7 +30,19 @@ MOST = 5000
 NOTED = 1.25  # a quarter more, or a quarter less
 GROWN = 1.5  # times the commissioned loss
 PURITY_PCT = 0.5
-SOON = timedelta(days=30)
+
+
+class Chain(Protocol):
+    """What a look at the records' chain found (edge.store.chain)."""
+
+    @property
+    def rows(self) -> int: ...
+
+    @property
+    def head(self) -> str: ...
+
+    @property
+    def faults(self) -> tuple[str, ...]: ...
 
 
 class History(Protocol):
@@ -45,6 +58,8 @@ class History(Protocol):
     ) -> list[dict[str, Any]]: ...
 
     def runs(self, since: float, until: float) -> Sequence[Any]: ...
+
+    def chain(self) -> Chain: ...
 
     def ribbon(self, channel: str, since: float, until: float, points: int = ...) -> Any: ...
 
@@ -68,6 +83,7 @@ class Account(NamedTuple):
     due: tuple[str, ...]
     changed: tuple[str, ...]
     todo: tuple[str, ...]
+    records: tuple[str, ...]
 
 
 class _Figures(NamedTuple):
@@ -91,7 +107,7 @@ def account(
     baseline = (picture.get("sections", {}).get(SUPPLY) or {}).get("baseline")
     commissioned = None if baseline is None else float(baseline["loss_kpa_per_h"])
     standing = picture.get("alerts", [])
-    due = _due(settings, datetime.fromtimestamp(until, settings.site.zone).date())
+    due = _due(settings, picture.get("work") or ())
     return Account(
         until - WEEK_S,
         until,
@@ -101,6 +117,7 @@ def account(
         due,
         tuple(_changed(now, before, commissioned, words)) or ("Nothing worth a word.",),
         tuple(_todo(standing, due, now)) or ("Nothing.",),
+        tuple(_records(history.chain())),
     )
 
 
@@ -171,6 +188,17 @@ def _year(figures: _Figures, settings: Settings) -> str:
     return ", ".join(said)
 
 
+def _records(chain: Chain) -> Iterable[str]:
+    """Told away from the box, the newest hash proves later that no record was cut off."""
+    if chain.rows:
+        records = f"{chain.rows} records are" if chain.rows > 1 else "1 record is"
+        yield f"{records} kept; the newest one's hash is {chain.head}."
+    else:
+        yield "No record is kept yet."
+    for fault in chain.faults[:5]:
+        yield f"The records were meddled with: {fault}."
+
+
 def _alerts(raised: Sequence[Mapping[str, Any]]) -> Iterable[str]:
     counted: dict[tuple[str, str], int] = {}
     for event in raised:
@@ -186,15 +214,28 @@ def _tests(tests: Sequence[Mapping[str, Any]], settings: Settings) -> Iterable[s
         yield f"{day:%a} {day.day} {day:%b}: {test['text']}"
 
 
-def _due(settings: Settings, today: date) -> tuple[str, ...]:
+def _due(settings: Settings, work: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
     out = []
-    for channel in settings.channel:
-        if channel.calibrated is None:
+    for item in work:
+        if item["state"] == "planned":
             continue
-        day = channel.calibrated + timedelta(seconds=channel.calibrate_every_s)
-        if day <= today + SOON:
-            word = "was" if day < today else "is"
-            out.append(f"Calibration of {channel.name} {word} due on {day.isoformat()}.")
+        of = "" if item["section"] == SUPPLY else f" of {item['section']}"
+        name = f"{item['name'][0].upper()}{item['name'][1:]}{of}"
+        said = name if item["standard"] == PRACTICE else f"{name} ({item['standard']})"
+        left_s = item["running_left_s"]
+        if item["due"] is not None:
+            day = datetime.fromisoformat(item["due"]).astimezone(settings.site.zone)
+            word = "was" if item["state"] == "overdue" else "is"
+            said += f" {word} due on {day.date().isoformat()}"
+        if left_s is not None:
+            said += " or" if item["due"] is not None else " is due"
+            past = (
+                f"since {-left_s / 3600.0:.0f} h" if left_s < 0.0 else f"in {left_s / 3600.0:.0f} h"
+            )
+            said += f" {past} of running"
+        if item["last"] is None:
+            said += "; it is not known when it was last done"
+        out.append(f"{said}.")
     return tuple(out)
 
 

@@ -11,6 +11,7 @@ from edge.settings import Settings, load
 from edge.store.read import Reader
 from edge.store.write import Writer
 from edge.week import WEEK_S, Account, account
+from edge.work import Work
 from web import create_app
 
 T0 = 1_772_830_800.0  # 2026-03-06 21:00 UTC
@@ -82,8 +83,9 @@ def test_a_worse_week_is_told_by_its_figures(tmp_path: Path, settings: Settings)
         {},
     )
     writer.close()
+    work = Work(settings).picture(0.0, T0)
     alert = {"alert": "leak_growth", "section": "supply", "todo": "Find the leak."}
-    found = told(state, settings, {**BASELINE, "alerts": [alert, alert]})
+    found = told(state, settings, {**BASELINE, "alerts": [alert, alert], "work": work})
     assert {row.label: (row.now, row.before) for row in found.rows} == {
         "Watched": ("75 % of the time", "100 % of the time"),
         "Generator ran": ("28 h", "14 h"),
@@ -102,6 +104,8 @@ def test_a_worse_week_is_told_by_its_figures(tmp_path: Path, settings: Settings)
     assert found.alerts == ("leak growth, supply",)
     assert found.tests == ("Fri 6 Mar: The hold test leaks.",)
     assert found.due == ("Calibration of oxygen is due on 2026-03-21.",)
+    with Reader(state) as kept:
+        assert kept.chain().head in found.records[0]
     assert found.changed == (
         "The loss is 2.2 times what it was when commissioned.",
         "The loss grew from 1.10 psi/h to 2.20 psi/h.",

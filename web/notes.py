@@ -160,6 +160,9 @@ ALERTS: Mapping[str, Advice] = {
     "calibration_due": Advice(
         "", "Calibrate the oxygen cell in outside air.", "A spare oxygen cell, calibration gas."
     ),
+    "work_due": Advice(
+        "", "Do the work that is overdue, and record it.", "What the work of /work asks for."
+    ),
     "storage_low": Advice(
         "", "See how much space the card has left.", "A new card of an endurance grade."
     ),

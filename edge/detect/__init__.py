@@ -17,6 +17,7 @@ KINDS = {
     "maintenance_device_fault": "edge.detect.maintenance_device_fault:MaintenanceDeviceFault",
     "stuck_reading": "edge.detect.stuck_reading:StuckReading",
     "calibration_due": "edge.detect.calibration_due:CalibrationDue",
+    "work_due": "edge.detect.work_due:WorkDue",
     "storage_low": "edge.detect.storage_low:StorageLow",
     "hold_test_failed": "edge.detect.hold_test_failed:HoldTestFailed",
     "channel_fault": "edge.detect.channel_fault:ChannelFault",

@@ -18,6 +18,7 @@ from edge.model import SUPPLY, Event
 from edge.settings import Settings
 from edge.visit.course import Visit
 from edge.words import Words
+from edge.work import Work
 
 URGENT, SOON, PLANNED = "urgent", "soon", "planned"
 """Priorities by how soon a person must act: at once, within a day or so, at the next visit."""
@@ -37,6 +38,7 @@ class Now:
     tests: Tests
     gas: Gas
     visit: Visit
+    work: Work
     t: float = 0.0
     kpa: float | None = None  # the supply's pressure if it was read in this tick
     values: tuple[float | None, ...] = ()  # of the channels, in the settings' order

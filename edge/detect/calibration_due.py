@@ -38,6 +38,9 @@ class CalibrationDue(Detector):
         if self._calibrated is not None:
             day = datetime.combine(self._calibrated, datetime.min.time(), UTC)
             known.append(day.timestamp())
+        done = now.work.done.get(f"{self.section}/calibration of {self.subject}")
+        if done is not None:
+            known.append(done["at"])
         return max((at for at in known if at is not None), default=None)
 
     def look(self, now: Now, active: bool) -> bool | None:

@@ -142,61 +142,80 @@ def enter_old(db: sqlite3.Connection) -> None:
 
 def look(rows: Iterable[Row]) -> Chain:
     """Walk the rows in the order of seq and say everything that is wrong with them."""
-    faults: list[str] = []
-    previous, seq = FIRST, 0
+    walk = _Walk()
     for row in rows:
+        walk.step(row)
+    return Chain(walk.seq, walk.head, tuple(walk.faults))
+
+
+class _Walk:
+    """One row at a time, so that a chain of many years takes no memory."""
+
+    def __init__(self) -> None:
+        self.seq, self.head = 0, FIRST
+        self.faults: list[str] = []
+
+    def step(self, row: Row) -> None:
+        seq = self.seq
         if row.seq != seq + 1:
             gap = f"{seq + 1}" if row.seq == seq + 2 else f"{seq + 1} to {row.seq - 1}"
-            faults.append(f"record {row.seq}: expected record {gap} before it, found none")
-        elif row.previous != previous:
-            faults.append(f"record {row.seq}: it does not follow the record before it")
+            self.faults.append(f"record {row.seq}: expected record {gap} before it, found none")
+        elif row.previous != self.head:
+            self.faults.append(f"record {row.seq}: it does not follow the record before it")
         if link(row.previous, row.body) != row.hash:
-            faults.append(f"record {row.seq}: its content is not what was recorded")
-        faults += _columns(row)
-        previous, seq = row.hash, row.seq
-    return Chain(seq, previous, tuple(faults))
+            self.faults.append(f"record {row.seq}: its content is not what was recorded")
+        self.faults += _columns(row)
+        self.head, self.seq = row.hash, row.seq
 
 
 def inspect(db: sqlite3.Connection, told: Iterable[str] = ()) -> Chain:
     """The chain in a database: its rows; what hold tests rest on and the events that told of
     records, which are kept in other tables; and that every hash in `told` (copied from an event or
     a letter; its first 12 characters or more are enough) is in it."""
-    rows = [Row._make(row) for row in db.execute(f"SELECT {COLUMNS} FROM records ORDER BY seq")]
-    chain = look(rows)
-    faults = [*chain.faults, *_beside(db, rows)]
-    hashes = {row.hash for row in rows}
+    walk, hashes = _Walk(), dict[int, str]()
+    for found in db.execute(f"SELECT {COLUMNS} FROM records ORDER BY seq"):
+        row = Row._make(found)
+        walk.step(row)
+        walk.faults += _beside(db, row)
+        hashes[row.seq] = row.hash
+    faults = [*walk.faults, *_told_here(db, hashes)]
     for head in told:
         plain = head.strip().lower()
-        if len(plain) < SHORTEST or not any(made.startswith(plain) for made in hashes):
+        if len(plain) < SHORTEST or not any(h.startswith(plain) for h in hashes.values()):
             faults.append(
                 f"hash {head}: expected a record with it, found none: records were cut off"
             )
-    return chain._replace(faults=tuple(faults))
+    return Chain(walk.seq, walk.head, tuple(faults))
 
 
-def _beside(db: sqlite3.Connection, rows: Iterable[Row]) -> Iterator[str]:
-    """What the same database says elsewhere."""
-    known = {row.seq: row for row in rows}
-    kinds = ", ".join(f"'{kind}'" for kind in CHAINED)
-    told = db.execute(f"SELECT id, body FROM events WHERE kind IN ({kinds}) ORDER BY id").fetchall()
-    events = {}
-    for number, text in told:
-        try:
-            event = json.loads(text)
-            seq, made = event.pop("record", None), event.pop("record_hash", None)
-        except (ValueError, AttributeError):
-            yield f"event {number}: it cannot be read"
-            continue
-        events[number] = event
-        if seq is not None and (seq not in known or known[seq].hash != made):
-            yield f"record {seq}: expected the one that event {number} tells of, found another or none"
-    for row in known.values():
-        plain = _read(row.body)
-        said = plain.get("event")
-        if said is not None and events.get(row.event) != said:
+def _beside(db: sqlite3.Connection, row: Row) -> Iterator[str]:
+    """What stands in other tables about one record."""
+    plain = _read(row.body)
+    if "event" in plain:
+        told = db.execute("SELECT body FROM events WHERE id = ?", (row.event,)).fetchone()
+        event = _read(told[0]) if told else {}
+        event.pop("record", None)
+        event.pop("record_hash", None)
+        if event != plain["event"]:
             yield f"record {row.seq}: event {row.event} no longer says what the record says"
-        if "kept_sha256" in plain and plain["kept_sha256"] != _kept(db, row.event):
-            yield f"record {row.seq}: what was kept beside the hold test was changed"
+    if "kept_sha256" in plain and plain["kept_sha256"] != _kept(db, row.event):
+        yield f"record {row.seq}: what was kept beside the hold test was changed"
+
+
+def _told_here(db: sqlite3.Connection, hashes: Mapping[int, str]) -> Iterator[str]:
+    """Events tell the hash of the record that they made."""
+    kinds = ", ".join(f"'{kind}'" for kind in CHAINED)
+    for number, text in db.execute(
+        f"SELECT id, body FROM events WHERE kind IN ({kinds}) ORDER BY id"
+    ):
+        event = _read(text)
+        if not event:
+            yield f"event {number}: it cannot be read"
+        elif "record" in event and hashes.get(event["record"]) != event.get("record_hash"):
+            yield (
+                f"record {event['record']}: expected the one that event {number} tells of,"
+                " found another or none"
+            )
 
 
 def _kept(db: sqlite3.Connection, number: int | None) -> str | None:

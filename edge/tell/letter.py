@@ -222,6 +222,7 @@ def of_week(account: Account, settings: Settings, link: str) -> Letter:
         ("Alerts", account.alerts),
         ("Hold tests", account.tests),
         ("Due", account.due),
+        ("Records", account.records),
     ):
         parts.append(Part(heading, (), lines or ("None.",)))
     return Letter(

@@ -5,7 +5,7 @@ shared with the plant of edge.plant.
 """
 
 import random
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -32,6 +32,7 @@ def site(
     unit: str = "psi",
     supply: Mapping[str, Any] | None = None,
     calibrated: date | None = None,
+    periodic: Sequence[Mapping[str, Any]] = (),
 ) -> Settings:
     """A supply with every channel and one system, told in `unit`."""
     channels: list[dict[str, Any]] = [
@@ -42,6 +43,7 @@ def site(
         channels[1]["calibrated"] = calibrated
     return check(
         {
+            "periodic": list(periodic),
             "site": {"name": "Scripted", "id": "scripted", "units": {"pressure": unit}},
             "supply": {
                 "pressure": "line",

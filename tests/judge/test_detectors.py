@@ -49,6 +49,12 @@ class Story:
         ]
 
 
+BY_DATE = ("calibration_due", "work_due")
+"""Alerts that a calendar raises."""
+
+SERVICE = [{"name": "filter service", "every": "182 d", "done": date(2026, 9, 20)}]
+
+
 def limited(**limits: Any) -> Callable[[str], Settings]:
     return lambda unit: site(limits=limits, unit=unit)
 
@@ -103,6 +109,10 @@ STORIES = {
         {"offset_s": EPOCH + 200 * 86400.0}, 1.0, {"offset_s": EPOCH}, 1.0,
         settings=lambda unit: site(unit=unit, calibrated=date(2026, 9, 20)),
     ),
+    "work_due": Story(
+        {"offset_s": EPOCH + 200 * 86400.0}, 1.0, {"offset_s": EPOCH}, 1.0,
+        settings=lambda unit: site(unit=unit, periodic=SERVICE),
+    ),
     "storage_low": Story({"free_pct": 4.0}, 1.0, {"free_pct": 40.0}, 1.0),
     "hold_test_failed": Story(
         {"kpa": 350.0, "running": False}, 1.5, {}, 1.0, cause="leak",
@@ -146,9 +156,9 @@ def test_raised_and_cleared(name: str) -> None:
     assert [e.kind for e in mine] == ["alert_raised", "alert_cleared"]
     begins = EPOCH + (0.1 + story.calm) * 3600.0
     raised = mine[0]
-    ends = begins + story.hours * 3600.0 + (200 * 86400.0 if alert == "calibration_due" else 0.0)
+    ends = begins + story.hours * 3600.0 + (200 * 86400.0 if alert in BY_DATE else 0.0)
     assert begins <= raised.at <= ends + STEP_S
-    if alert != "calibration_due":
+    if alert not in BY_DATE:
         assert mine[1].at > ends - STEP_S or alert in ("hold_test_failed",)
     assert raised.numbers["cause"] == story.cause
     assert raised.numbers["priority"] in ("urgent", "soon", "planned")

@@ -176,6 +176,7 @@ def test_every_alert_and_cause_of_the_contract_has_advice() -> None:
         "stuck_reading",
         "hold_test_failed",
         "calibration_due",
+        "work_due",
         "storage_low",
     ]
     causes = [
