@@ -38,7 +38,8 @@ def test_the_common_work_stands_and_the_site_changes_it() -> None:
     """Every default is there, the leakage test for each system; a site's entry changes interval
     and standard, `never` takes it away, its own work is added, calibrations come from channels."""
     common = {item.key: item for item in items(site())}
-    assert {k.partition("/")[2] for k in common} == {d.name for d in DEFAULTS}
+    names = {item.name for item in common.values()}
+    assert names == {"calibration of oxygen", *(d.name for d in DEFAULTS)}
     assert f"{SYSTEM}/{LEAKAGE}" in common
     assert f"supply/{LEAKAGE}" not in common
     changed = {
