@@ -19,6 +19,9 @@ UNSURE_S = 60.0
 """A condition that could not be judged for longer begins its delays anew; for less, a sensor that
 misses every other reading must not keep an alert from being raised or cleared."""
 
+TELLING = ("run_measured", "idle_measured", "purity_measured")
+"""Facts that may tell the cause of what stands."""
+
 FLOOD_ALERTS, FLOOD_S = 10, 600.0
 CHATTER_TIMES, CHATTER_S = 3, 60.0
 """An alert raised so often within so many seconds is chattering, and is then held until it has
@@ -42,6 +45,7 @@ class Alarm(Kept):
         "told",
         "raises",
         "hushed",
+        "hunch",
     )
 
     def __init__(self, detector: Detector) -> None:
@@ -57,6 +61,7 @@ class Alarm(Kept):
         self.told: dict[str, Any] = {}  # text, todo, evidence, cause as raised
         self.raises: list[float] = []
         self.hushed = False  # raised while somebody worked on it, so not told
+        self.hunch: str | None = None  # the cause that the last run or rest spoke for
 
     @property
     def active(self) -> bool:
@@ -73,7 +78,7 @@ class Alarm(Kept):
         if there is None:
             if self.unsure_t is None:
                 self.unsure_t = now.t
-            return None
+            return self._explain(now, at)
         if self.unsure_t is not None:
             if now.t - self.unsure_t > UNSURE_S:
                 self.on_t = self.off_t = None
@@ -95,7 +100,7 @@ class Alarm(Kept):
             return self._raise(now, at, {"follows": lead.detector.alert})
         if there:
             self.off_t = None
-            return None
+            return self._explain(now, at)
         if self.off_t is None:
             self.off_t = now.t
         if now.t - self.off_t < self._off_delay_s(now.t):
@@ -130,13 +135,30 @@ class Alarm(Kept):
         }
         return self.event("alert_raised", at, telling.text, todo=telling.todo)
 
+    def _explain(self, now: Now, at: float) -> Event | None:
+        """The cause, once it is known of an alert that was raised without one: two runs or rests
+        in a row must speak for the same."""
+        if self.raised_t is None or self.told.get("cause") is not None:
+            return None
+        if not any(fact.kind in TELLING for fact in now.facts):
+            return None
+        telling = self.detector.tell(now)
+        before, self.hunch = self.hunch, telling.cause
+        if telling.cause is None or telling.cause != before:
+            return None
+        evidence = {**self.told["evidence"], **telling.evidence}
+        self.told |= {"todo": telling.todo, "cause": telling.cause, "evidence": evidence}
+        name, cause = (w.replace("_", " ") for w in (self.detector.alert, telling.cause))
+        text = f"The likely cause of the alert {name} is known now: {cause}."
+        return self.event("alert_explained", at, text, todo=telling.todo)
+
     def _clear(self, now: Now, at: float) -> Event:
         stood_s = now.t - (self.raised_t or now.t)
         name = self.detector.alert.replace("_", " ")
         text = f"The alert {name} ended after {now.words.duration(stood_s)}."
         event = self.event("alert_cleared", at, text)
         self.on_t = self.off_t = self.raised_t = self.raised_at = None
-        self.acknowledged_by = None
+        self.acknowledged_by = self.hunch = None
         self.hushed = False
         return event
 
@@ -168,6 +190,7 @@ class Alarm(Kept):
             "state": state,
             "since": iso(self.raised_at) if self.raised_at is not None else None,
             **self.told,
+            **({"silenced": True} if self.hushed else {}),
         }
 
 

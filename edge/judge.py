@@ -110,14 +110,11 @@ class Judge(Kept):
 
     def restore(self, state: dict[str, Any]) -> None:
         for name, system in self.systems.items():
-            if name in state["systems"]:
+            if name in state.get("systems", {}):
                 system.restore(state["systems"][name])
-        for name in ("supply", "channels", "baseline", "trend", "desk", "tests", "gas"):
-            getattr(self, name).restore(state[name])
-        if "visit" in state:  # a state kept before there were visits is good all the same
-            self.visit.restore(state["visit"])
-        if "work" in state:  # a state from before there was any
-            self.work.restore(state["work"])
+        for name in self.KEPT:
+            if name != "systems" and name in state:
+                getattr(self, name).restore(state[name])
 
     def look(self, tick: Tick) -> list[Event]:
         """The facts that one tick made known, in order."""

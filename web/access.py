@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from argon2 import PasswordHasher
-from argon2.exceptions import InvalidHashError, VerificationError
+from argon2.exceptions import VerificationError
 
 from edge.errors import AccessError
 
@@ -139,5 +139,5 @@ def _is(hashed: str | None, code: str) -> bool:
             return _HASHER.verify(hashed, _plain(code))
     except (VerificationError, UnicodeEncodeError):
         return False
-    except InvalidHashError as error:
+    except ValueError as error:  # InvalidHashError, or text that is none at all
         raise AccessError(f"{FILE}: expected a hash, found something else") from error

@@ -424,6 +424,7 @@ def alerted(
 
 KINDS: Mapping[str, str] = {
     "alert_raised": "Alert",
+    "alert_explained": "Cause found",
     "alert_cleared": "Alert over",
     "alert_acknowledged": "Acknowledged",
     "alert_shelved": "Shelved",
@@ -448,7 +449,13 @@ KINDS: Mapping[str, str] = {
 LOGS: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "alerts": (
         "Alerts",
-        ("alert_raised", "alert_cleared", "alert_acknowledged", "alert_shelved"),
+        (
+            "alert_raised",
+            "alert_explained",
+            "alert_cleared",
+            "alert_acknowledged",
+            "alert_shelved",
+        ),
     ),
     "tests": ("Hold tests", ("hold_test_started", "hold_test_finished", "valves_put_back")),
     "gas": ("Gas in the pipe", ("inerting_restarted", "inerting_reached")),

@@ -17,8 +17,11 @@ class Kept:
         return {name: _plain(getattr(self, name)) for name in self.KEPT}
 
     def restore(self, state: dict[str, Any]) -> None:
-        """Take up a state written by `state`; KeyError when it is of another make."""
+        """Take up a state written by `state`, perhaps by an older version: what it did not know
+        yet stays as it is when new, so that an update forgets nothing."""
         for name in self.KEPT:
+            if name not in state:
+                continue
             mine, kept = getattr(self, name), state[name]
             if isinstance(mine, Kept):
                 mine.restore(kept)

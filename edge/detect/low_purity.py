@@ -2,11 +2,17 @@
 
 from collections.abc import Iterator
 
+from edge.cause import ADVICE
 from edge.detect.base import SOON, Detector, Now, Telling
 from edge.model import SUPPLY
 from edge.settings import Settings
 
 DEAD_BAND_PCT = 0.1
+
+UNTOLD = (
+    "Bring a freshly calibrated analyzer. Check the valve's position, the needle valve, the filters"
+    " and the membrane; pressure is not affected by this alone."
+)
 
 
 class LowPurity(Detector):
@@ -34,8 +40,7 @@ class LowPurity(Detector):
         return Telling(
             f"Running warm, the nitrogen is {now.words.percent(pct)} pure, less than"
             f" {now.words.percent(least)}.",
-            "Bring a freshly calibrated analyzer. Check the valve's position, the needle valve, the"
-            " filters and the membrane; pressure is not affected by this alone.",
+            ADVICE.get(cause.code or "", UNTOLD),
             {**cause.evidence, "nitrogen_pct": round(pct, 3), "limit_pct": least},
             cause.code,
         )

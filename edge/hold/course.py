@@ -356,8 +356,8 @@ class Tests(Kept):
     def restore(self, state: dict[str, Any]) -> None:
         """A section that is no more is dropped."""
         for mine, kept in (
-            (self.courses, state["courses"]),
-            (self.weathers, state["weathers"]),
+            (self.courses, state.get("courses", {})),
+            (self.weathers, state.get("weathers", {})),
         ):
             for name, part in mine.items():
                 if name in kept:

@@ -107,6 +107,11 @@ def of_event(
         return Letter(
             subject, tone, heading, event["text"], tuple(parts), trace, _acknowledge(link)
         )
+    if kind == "alert_explained":
+        rows = [*when.rows, ("Likely cause", _cause(event.get("cause")))]
+        parts = [Part("", tuple(rows)), Part("What to do", (), (str(event.get("todo", "")),))]
+        heading = f"Cause found: {title(event)}"
+        return Letter(subject, str(event["priority"]), heading, event["text"], tuple(parts), trace)
     verbs = {
         "alert_cleared": ("ended", "Ended"),
         "alert_acknowledged": ("plain", "Acknowledged"),
@@ -264,6 +269,7 @@ def _acknowledge(link: str) -> tuple[str, str]:
 def _in_short(event: Mapping[str, Any]) -> str:
     words = {
         "alert_raised": str(event.get("priority", "")),
+        "alert_explained": "cause found",
         "alert_cleared": "ended",
         "alert_acknowledged": "acknowledged",
         "alert_shelved": "shelved",

@@ -242,7 +242,8 @@ def test_the_shells_requests(
 
 
 def show(folder: Path, judge: Judge) -> None:
-    (folder / "latest.json").write_text(json.dumps({"picture": judge.picture()}))
+    latest = {"at": "", "written_at": "", "channels": {}, "picture": judge.picture(), "monitor": {}}
+    (folder / "latest.json").write_text(json.dumps(latest))
 
 
 @pytest.mark.parametrize(

@@ -76,13 +76,57 @@ def test_any_story_survives_any_restart(story: list[Phase], data: st.DataObject)
     assert other.picture() == judge.picture()
 
 
-def test_state_of_another_make_is_refused() -> None:
-    """A state of another version, or with a part missing, is refused and not half taken up."""
+def test_state_of_another_version_is_refused() -> None:
+    """A state that says it is of another version is refused."""
     state = Judge(site()).state()
     with pytest.raises(ValueError, match="version"):
         Judge(site(), {**state, "version": VERSION + 1})
-    with pytest.raises(KeyError):
-        Judge(site(), {"version": VERSION, "supply": state["supply"]})
+
+
+def test_an_update_forgets_nothing() -> None:
+    """A state that lacks any one thing, as one written before that thing was thought of, is taken
+    up with everything else in it, and judging goes on."""
+    judge = Judge(site())
+    ticks = list(play([Phase(40.0)]))
+    look(judge, iter(ticks))
+    state = json.loads(json.dumps(judge.state()))
+    alarms = state["desk"]["alarms"]
+    places = [(), *((part,) for part in state if isinstance(state[part], dict))]
+    places.append(("desk", "alarms", next(iter(alarms))))
+    tried = 0
+    for place in places:
+        for name in _at(state, place):
+            if name in ("version", "alarms", "next_t", "working_until_t", "working_by"):
+                continue
+            older = json.loads(json.dumps(state))
+            del _at(older, place)[name]
+            found = Judge(site(), older)
+            left = {**_at(found.state(), place), name: None}
+            assert left == {**_at(state, place), name: None}
+            found.look(ticks[-1]._replace(t=ticks[-1].t + 10.0))
+            tried += 1
+    assert tried > 60
+
+
+def _at(state: dict, place: tuple[str, ...]) -> dict:
+    for name in place:
+        state = state[name]
+    return state
+
+
+def test_a_cause_that_becomes_known_is_told() -> None:
+    """An alert raised before the figures could tell a cause is explained once they do, once, with
+    advice to match; a replay of the same ticks explains it at the same moment."""
+    weak = {"production": 250.0, "oxygen": 4.0}
+    story = [Phase(60.0), Phase(12.0, weak)]
+    events = look(Judge(site()), play(story))
+    mine = [e for e in events if e.numbers.get("alert") == "low_purity"]
+    assert [e.kind for e in mine] == ["alert_raised", "alert_explained"]
+    raised, explained = mine
+    assert raised.numbers["cause"] is None
+    assert explained.numbers["cause"] == "production_weak"
+    assert "intake" in explained.numbers["todo"]
+    assert events == look(Judge(site()), play(story))
 
 
 def test_channel_fails_and_recovers() -> None:
