@@ -83,6 +83,7 @@ def blueprint(site: Site, door: Door) -> Blueprint:
                 answer.headers["WWW-Authenticate"] = 'Basic realm="dryhold", charset="UTF-8"'
                 answer.headers.add("WWW-Authenticate", 'Bearer realm="dryhold"')
         else:
+            g.shut = True  # the page around it shows nothing of the site
             page = render_template("reader_refused.html", room="", title=title, text=text)
             answer = make_response(page, code)
         if wait_s:

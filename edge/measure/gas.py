@@ -180,7 +180,7 @@ class Gas(Kept):
         if self.next_t is None:
             self.next_t = float("-inf")
         for name, vessel in self.vessels.items():
-            if name in state["vessels"]:
+            if name in state.get("vessels", {}):
                 vessel.restore(state["vessels"][name])
 
     def look(

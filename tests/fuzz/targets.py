@@ -12,6 +12,7 @@ import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from io import BytesIO, StringIO
+from itertools import islice
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote_to_bytes
@@ -408,8 +409,12 @@ def _knock(app: Flask, data: bytes) -> None:
         key = name.upper().replace("-", "_")
         if colon:
             environ[key if key == "CONTENT_TYPE" else f"HTTP_{key}"] = value
-    parts, status, _ = run_wsgi_app(app, environ, buffered=True)
-    assert b"".join(parts) is not None
+    parts, status, headers = run_wsgi_app(app, environ)
+    live = headers.get("Content-Type", "").startswith("text/event-stream")
+    for _ in islice(parts, 1 if live else None):  # a live one has no end
+        pass
+    if hasattr(parts, "close"):
+        parts.close()
     # Its monitors are told by a 503 that the daemon is silent here.
     assert int(status[:3]) < 500 or environ["PATH_INFO"].strip("/") == "healthz", status
 
