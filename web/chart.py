@@ -95,12 +95,18 @@ def gaps(
 
 
 def ticks(local: Local, since: float, until: float) -> list[Tick]:
-    """Round local times: 3 hours in a day, midnights in a week, Mondays in a month, months."""
+    """Round local times: minutes in some hours, 3 hours in a day, midnights in a week, Mondays in a
+    month, months, years."""
     span = until - since
     start = local.at(since)
     midnight = datetime(start.year, start.month, start.day, tzinfo=local.zone)
     marks: list[tuple[datetime, str]] = []
-    if span <= 2 * 86400:
+    if span <= 12 * 3600:
+        step = next(m for m in (5, 15, 30, 60, 120) if span <= m * 60 * 10)
+        for n in range(int(36 * 60 // step) + 1):
+            when = midnight + timedelta(minutes=step * n)
+            marks.append((when, f"{when:%H:%M}" if n % 2 == 0 else ""))
+    elif span <= 2 * 86400:
         for n in range(int(span // 10800) + 10):
             # Wall-clock hours, so that they stay round across a change of summer time.
             when = midnight + timedelta(hours=3 * n)
@@ -118,7 +124,9 @@ def ticks(local: Local, since: float, until: float) -> list[Tick]:
         year, month = start.year, start.month
         for _ in range(int(span // (28 * 86400)) + 2):
             when = datetime(year, month, 1, tzinfo=local.zone)
-            marks.append((when, f"{when:%b}"))
+            label = f"{when:%b}" if span < 500 * 86400 else f"{when:%Y}" if month == 1 else ""
+            if label or (month - 1) % 3 == 0:
+                marks.append((when, label))
             year, month = (year + 1, 1) if month == 12 else (year, month + 1)
     return [Tick(w.timestamp(), text) for w, text in marks if since < w.timestamp() < until]
 
@@ -262,9 +270,10 @@ def ribbon(
     runs: Sequence[tuple[float, float]] | None,
     marks: Sequence[Tick],
     alerts: Sequence[tuple[float, float]] = (),
+    tests: Sequence[tuple[float, float]] = (),
     drawn: str = "ribbon",
 ) -> Markup:
-    """Pressure over time with the band, the runs in a lane below and the alerts above.
+    """Pressure over time with the band, the runs in a lane below, alerts and hold tests above.
 
     `name` is unique on the page; `runs` None leaves their lane out.
     """
@@ -278,9 +287,10 @@ def ribbon(
         + _levels(levels, f)
     )
     strip = "".join(
-        f'<rect class="alerted" x="{f.x(a):.2f}%" width="{max(f.x(b) - f.x(a), 0.3):.2f}%" '
-        f'y="0" height="4"/>'
-        for a, b in alerts
+        f'<rect class="{kind}" x="{f.x(a):.2f}%" width="{max(f.x(b) - f.x(a), 0.3):.2f}%" '
+        f'y="{y}" height="4"/>'
+        for kind, y, some in (("alerted", 0, alerts), ("tested", 6, tests))
+        for a, b in some
     )
     lane = (
         ""

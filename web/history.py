@@ -16,29 +16,10 @@ from edge.store.read import Ribbon, Run
 from web import chart, notes
 from web.present import section_name
 from web.shown import DASH, NBSP, Local, Moment, SiteUnits, lasting, parse_time, percent
+from web.window import Window, address
 
 Event = Mapping[str, Any]
 
-
-class Span(NamedTuple):
-    """A choice of how far back to look."""
-
-    key: str
-    label: str
-    seconds: float
-    points: int
-    row_s: float  # length of a row of the table behind the chart
-
-
-SPANS: Mapping[str, Span] = {
-    s.key: s
-    for s in (
-        Span("day", "Day", 86400.0, 288, 3600.0),
-        Span("week", "Week", 7 * 86400.0, 448, 86400.0),
-        Span("month", "Month", 31 * 86400.0, 500, 86400.0),
-        Span("year", "Year", 366 * 86400.0, 500, 28 * 86400.0),
-    )
-}
 
 Stretch = tuple[float, float]
 
@@ -80,6 +61,7 @@ class Row(NamedTuple):
     high: str
     ran: str
     starts: str
+    closer: Mapping[str, str]  # what to ask for in order to look at it alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +127,7 @@ def curve(ribbon: Ribbon, now_kpa: float | None, until: float) -> list[chart.Poi
 
 
 def pressure(
-    span: Span,
+    span: Window,
     ribbon: Ribbon,
     runs: Sequence[Run],
     settings: Settings,
@@ -153,9 +135,10 @@ def pressure(
     *,
     now_kpa: float | None,
     alerts: Sequence[Stretch] = (),
+    tests: Sequence[Stretch] = (),
 ) -> Pressure:
-    """The supply's pressure over the span that ends at `local.now`."""
-    until, since = local.now, local.now - span.seconds
+    """The supply's pressure over the window; `now_kpa` only where that ends now."""
+    since, until = span.since, span.until
     u = SiteUnits.of(settings)
     points = curve(ribbon, now_kpa, until)
     ran = stretches(runs, since, until)
@@ -172,9 +155,9 @@ def pressure(
         runs=ran,
         marks=chart.ticks(local, since, until),
         alerts=alerts,
+        tests=tests,
     )
     begun = beginnings(runs)
-    words = {"day": f"24{NBSP}hours", "week": "week", "month": "month", "year": "year"}[span.key]
     rows = []
     for a, b in _cells(since, until, span.row_s, local):
         inside = [p for p in points if a <= p.at < b]
@@ -186,9 +169,17 @@ def pressure(
             shown = (u.pressure(low).figure, u.pressure(mean).figure, u.pressure(high).figure)
         else:
             shown = ("no data", "no data", "no data")
-        rows.append(Row(local.moment(max(a, since)), *shown, lasting(mine), str(new)))
+        rows.append(
+            Row(
+                local.moment(max(a, since)),
+                *shown,
+                lasting(mine),
+                str(new),
+                address(max(a, since), min(b, until)),
+            )
+        )
     return Pressure(
-        title=f"Pressure, last {words}",
+        title=f"Pressure, {span.words}",
         summary=_summary(points, runs, ran, holes, since, until, u),
         svg=svg,
         rows=tuple(rows),
@@ -255,14 +246,14 @@ def _thin(values: Sequence[chart.Whisker], at_most: int) -> list[chart.Whisker]:
 
 
 def loss(
-    span: Span,
+    span: Window,
     idles: Sequence[Event],
     baseline: Mapping[str, Any] | None,
     settings: Settings,
     local: Local,
 ) -> Series:
     """The loss of each rest against the commissioned one; `idles` are idle_measured events."""
-    since, until, u = local.now - span.seconds, local.now, SiteUnits.of(settings)
+    since, until, u = span.since, span.until, SiteUnits.of(settings)
     mine = sorted(
         (e for e in idles if e.get("section", SUPPLY) == SUPPLY), key=lambda e: str(e["at"])
     )
@@ -319,9 +310,9 @@ def loss(
     return Series("loss", title, summary + ".", svg, head, rows)
 
 
-def nitrogen(span: Span, measured: Sequence[Event], settings: Settings, local: Local) -> Series:
+def nitrogen(span: Window, measured: Sequence[Event], settings: Settings, local: Local) -> Series:
     """Purity when it was valid; `measured` are purity_measured events."""
-    since, until = local.now - span.seconds, local.now
+    since, until = span.since, span.until
     mine = sorted(measured, key=lambda e: str(e["at"]))
     values = [
         chart.Whisker(parse_time(e["at"]), e["nitrogen_pct"], e["nitrogen_pct"], e["nitrogen_pct"])
@@ -355,13 +346,14 @@ def nitrogen(span: Span, measured: Sequence[Event], settings: Settings, local: L
     return Series("nitrogen", title, summary, svg, head, rows)
 
 
-def runtime(span: Span, runs: Sequence[Run], settings: Settings, local: Local) -> Series:
+def runtime(span: Window, runs: Sequence[Run], settings: Settings, local: Local) -> Series:
     """How long the generator ran, by the hour or the day."""
-    since, until = local.now - span.seconds, local.now
+    since, until = span.since, span.until
     ran = stretches(runs, since, until)
-    step = 3600.0 if span.key == "day" else 86400.0 if span.key != "year" else 7 * 86400.0
-    by, unit_s, unit = ("hour", 60.0, "min") if span.key == "day" else ("day", 3600.0, "h")
-    by = "week" if span.key == "year" else by
+    step = 3600.0 if span.seconds <= 2 * 86400.0 else 86400.0
+    by, unit_s, unit = ("hour", 60.0, "min") if step == 3600.0 else ("day", 3600.0, "h")
+    if span.seconds > 100 * 86400.0:
+        step, by = 7 * 86400.0, "week"
     cells = _cells(since, until, step, local)
     values = [chart.Bar(a, b, ran_s(ran, a, b) / unit_s) for a, b in cells]
     title, head = f"Generator, {unit} running by the {by}", ("From", "Running", "Starts")
@@ -421,6 +413,26 @@ def alerted(
     still = [*opened.values(), *(parse_time(a["since"]) for a in standing)]
     return out + [(max(start, since), until) for start in still if start < until]
 
+
+def tested(events: Sequence[Event], since: float, until: float) -> list[Stretch]:
+    """When the supply was under a hold test: from the hold_test_started and hold_test_finished
+    events of the time; one that is still under way reaches to its end."""
+    began: float | None = None
+    out = []
+    for e in sorted(events, key=lambda e: str(e["at"])):
+        if e.get("section", SUPPLY) != SUPPLY:
+            continue
+        at = parse_time(e["at"])
+        if e["kind"] == "hold_test_started":
+            began = at
+        elif e["kind"] == "hold_test_finished":
+            out.append((max(at - e["duration_s"] if began is None else began, since), at))
+            began = None
+    return out if began is None else [*out, (began, until)]
+
+
+MARKED = ("alert_raised", "alert_cleared", "hold_test_started", "hold_test_finished")
+"""The kinds of event that stand on the axis."""
 
 KINDS: Mapping[str, str] = {
     "alert_raised": "Alert",
@@ -497,17 +509,17 @@ def log_rows(events: Sequence[Event], local: Local) -> tuple[LogRow, ...]:
 
 
 def drawing(
-    span: Span,
+    span: Window,
     ribbon: Ribbon,
     runs: Sequence[Run],
     settings: Settings,
-    now: float,
     now_kpa: float | None,
     alerts: Sequence[Stretch] = (),
+    tests: Sequence[Stretch] = (),
 ) -> dict[str, Any]:
     """The same chart as numbers in the site's units, for the script that takes it over; `t` counts
     from `since`."""
-    since = now - span.seconds
+    since, now = span.since, span.until
     u = SiteUnits.of(settings)
     points = curve(ribbon, now_kpa, now)
     step = _patience(max(ribbon.step_s, settings.keeping.every_s), settings)
@@ -540,6 +552,7 @@ def drawing(
         "gaps": [[round(a), round(b)] for a, b in chart.gaps(points, since, now, step)],
         "runs": [[round(a), round(b)] for a, b in stretches(runs, since, now)],
         "alerts": [[round(a), round(b)] for a, b in alerts],
+        "tests": [[round(a), round(b)] for a, b in tests],
         "ticks": [
             [round(m.at), m.label if 6.0 < f.x(m.at) < 94.0 else ""]
             for m in chart.ticks(Local(settings.site.zone, now), since, now)

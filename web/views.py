@@ -14,8 +14,9 @@ from edge.errors import StoreError
 from edge.model import SUPPLY
 from edge.settings import Settings
 from edge.store import read
-from web import api, history, metrics, present
+from web import api, history, metrics, present, window
 from web.shown import Local
+from web.window import SPANS, Window
 
 LOG_ROWS = 100
 READINGS_S = 60.0
@@ -84,29 +85,30 @@ def blueprint(site: Site) -> Blueprint:
 
     _view = site.view
     # The day's chart as last drawn, and of what; replaced whole, so threads may share it.
-    drawn: list[tuple[Any, history.Pressure, list[history.Stretch]]] = []
+    drawn: list[tuple[Any, history.Pressure, list[history.Stretch], list[history.Stretch]]] = []
 
     def _standing(latest: dict[str, Any] | None) -> list[dict[str, Any]]:
         found: list[dict[str, Any]] = ((latest or {}).get("picture") or {}).get("alerts") or []
         return found
 
     def _ribbon(
-        db: read.Reader, latest: dict[str, Any] | None, local: Local, span: history.Span
-    ) -> tuple[read.Ribbon, list[read.Run], list[history.Stretch]]:
-        """The supply's pressure, its runs and when alerts were open, over the span."""
-        since, until = local.now - span.seconds, local.now
-        told = db.events(api.MOST_EVENTS, None, ["alert_raised", "alert_cleared"], since, until)
+        db: read.Reader, latest: dict[str, Any] | None, w: Window
+    ) -> tuple[read.Ribbon, list[read.Run], list[history.Stretch], list[history.Stretch]]:
+        """The supply's pressure, its runs, and when alerts were open and hold tests ran."""
+        told = db.events(api.MOST_EVENTS, None, history.MARKED, w.since, w.until)
         return (
-            db.ribbon(settings.supply.pressure, since, until, span.points),
-            db.runs(since, until),
-            history.alerted(told, _standing(latest), since, until),
+            db.ribbon(settings.supply.pressure, w.since, w.until, w.points),
+            db.runs(w.since, w.until),
+            history.alerted(told, _standing(latest), w.since, w.until),
+            history.tested(told, w.since, w.until),
         )
 
     @pages.get("/")
     def now() -> str:
         latest, view, local = _view()
-        span, chart = history.SPANS["day"], None
+        day, chart = SPANS["day"].to(local.now), None
         alerts: list[history.Stretch] = []
+        tests: list[history.Stretch] = []
         try:
             with site.reader() as db:
                 now_kpa = site.now_kpa(latest, view.seen)
@@ -118,57 +120,73 @@ def blueprint(site: Site) -> Blueprint:
                     tuple((a["alert"], a["since"]) for a in _standing(latest)),
                 )
                 if drawn and drawn[0][0] == key:
-                    _, chart, alerts = drawn[0]
+                    _, chart, alerts, tests = drawn[0]
                 else:
-                    line, runs, alerts = _ribbon(db, latest, local, span)
+                    line, runs, alerts, tests = _ribbon(db, latest, day)
                     chart = history.pressure(
-                        span, line, runs, settings, local, now_kpa=now_kpa, alerts=alerts
+                        day,
+                        line,
+                        runs,
+                        settings,
+                        local,
+                        now_kpa=now_kpa,
+                        alerts=alerts,
+                        tests=tests,
                     )
-                    drawn[:] = [(key, chart, alerts)]
+                    drawn[:] = [(key, chart, alerts, tests)]
         except StoreError:
             pass  # the page says that there is no history to draw
         lost = present.lost(settings)
         return render_template(
-            "now.html", room="now", view=view, chart=chart, alerts=alerts, lost=lost
+            "now.html", room="now", view=view, chart=chart, alerts=alerts, tests=tests, lost=lost
         )
 
     @pages.get("/history")
     def past() -> str:
-        span = history.SPANS.get(request.args.get("span", "day"))
-        if span is None:
-            abort(404)
         latest, view, local = _view()
-        since, until = local.now - span.seconds, local.now
+        try:
+            w = window.asked(request.args, local.now)
+        except window.NoSuch:
+            abort(404)
         section = ((latest or {}).get("picture") or {}).get("sections", {}).get(SUPPLY, {})
         try:
             with site.reader() as db:
-                line, runs, alerts = _ribbon(db, latest, local, span)
-                idles = db.events(api.MOST_EVENTS, None, ["idle_measured"], since, until)
-                purities = db.events(api.MOST_EVENTS, None, ["purity_measured"], since, until)
+                line, runs, alerts, tests = _ribbon(db, latest, w)
+                kinds = ["idle_measured", "purity_measured"]
+                measured = db.events(api.MOST_EVENTS, None, kinds, w.since, w.until)
         except StoreError:
             return render_template("history.html", room="history", view=view, chart=None)
+        idles, purities = (
+            [e for e in measured if e["kind"] == k] for k in ("idle_measured", "purity_measured")
+        )
         chart = history.pressure(
-            span,
+            w,
             line,
             runs,
             settings,
             local,
-            now_kpa=site.now_kpa(latest, view.seen),
+            now_kpa=None if w.fixed else site.now_kpa(latest, view.seen),
             alerts=alerts,
+            tests=tests,
         )
         series = (
-            history.loss(span, idles, section.get("baseline"), settings, local),
-            history.nitrogen(span, purities, settings, local),
-            history.runtime(span, runs, settings, local),
+            history.loss(w, idles, section.get("baseline"), settings, local),
+            history.nitrogen(w, purities, settings, local),
+            history.runtime(w, runs, settings, local),
         )
+        asked = window.address(w.since, w.until) if w.fixed else {"span": w.key}
         return render_template(
             "history.html",
             room="history",
             view=view,
-            span=span,
-            spans=history.SPANS.values(),
+            window=w,
+            asked=asked,
+            between=[local.moment(t) for t in (w.since, w.until)],
+            spans=SPANS.values(),
+            ways=window.neighbours(w, local.now),
             chart=chart,
             alerts=alerts,
+            tests=tests,
             series=series,
             offset=local.offset(local.now),
         )
@@ -235,15 +253,16 @@ def blueprint(site: Site) -> Blueprint:
 
     @pages.get("/api/ribbon")
     def api_ribbon() -> Response:
-        span = history.SPANS.get(request.args.get("span", "day"))
-        if span is None:
-            raise api.Refused(f"span: expected one of {', '.join(history.SPANS)}")
         latest, view, local = _view()
+        try:
+            w = window.asked(request.args, local.now)
+        except window.NoSuch as error:
+            raise api.Refused(str(error)) from error
         with site.reader() as db:
-            line, runs, alerts = _ribbon(db, latest, local, span)
-        now_kpa = site.now_kpa(latest, view.seen)
+            line, runs, alerts, tests = _ribbon(db, latest, w)
+        now_kpa = None if w.fixed else site.now_kpa(latest, view.seen)
         return jsonify(
-            history.drawing(span, line, runs, settings, local.now, now_kpa, alerts=alerts)
+            history.drawing(w, line, runs, settings, now_kpa, alerts=alerts, tests=tests)
         )
 
     @pages.get("/api/status")

@@ -4,6 +4,7 @@ each request."""
 
 import itertools
 import json
+import math
 import sqlite3
 import zlib
 from bisect import bisect_right
@@ -125,18 +126,36 @@ class Reader:
     def ribbon(self, channel: str, since: float, until: float, points: int = 600) -> Ribbon:
         """The channel over (since, until] in at most about `points` equal stretches.
 
-        From the readings themselves up to 2 hours, minutes up to 2 days, quarter-hours beyond.
+        From the readings themselves up to 2 hours, minutes up to 2 days, quarter-hours beyond; for
+        what is long ago, from the next coarser where the finer are no longer all kept.
         """
         length = max(until - since, 1.0)
-        if length <= RAW_UP_TO_S:
-            step = _step_s(length, 1.0, points)
-            return Ribbon(step, _gathered(self._raw(channel, since, until), step))
-        table, base = ("minutes", 60) if length <= MINUTES_UP_TO_S else ("quarter_hours", 900)
-        step = _step_s(length, float(base), points)
+        best = Ribbon(0.0, [])
+        for table, base, up_to in (
+            ("readings", 1, RAW_UP_TO_S),
+            ("minutes", 60, MINUTES_UP_TO_S),
+            ("quarter_hours", 900, math.inf),
+        ):
+            if length > up_to:
+                continue
+            step = _step_s(length, float(base), points)
+            line = Ribbon(step, self._points(table, base, channel, since, until, step))
+            # Short gaps look shorter in what is coarse: it must hold clearly more.
+            if not best.step_s or _covers_s(line) > _covers_s(best) + UNROLLED_S:
+                best = line
+            if until > self._utc_s(self.newest()[0]) - MINUTES_UP_TO_S:
+                break
+        return best
+
+    def _points(
+        self, table: str, base: int, channel: str, since: float, until: float, step: float
+    ) -> list[Point]:
+        if table == "readings":
+            return _gathered(self._raw(channel, since, until), step)
         rows, done = self._rolled(table, base, channel, since, until, step)
         # The newest readings are not rolled up yet.
         newest = self._raw(channel, max(done, until - UNROLLED_S), until)
-        return Ribbon(step, _gathered(itertools.chain(rows, newest), step))
+        return _gathered(itertools.chain(rows, newest), step)
 
     def events(
         self,
@@ -366,6 +385,10 @@ def _record(row: tuple[int, str, int | None, str, str | None]) -> dict[str, Any]
 def _step_s(length_s: float, base_s: float, points: int) -> float:
     """Whole stretches of `base_s`, so long that about `points` of them make the length."""
     return base_s * max(1.0, -(-length_s // (base_s * max(points, 1))))
+
+
+def _covers_s(line: Ribbon) -> float:
+    return len(line.points) * line.step_s
 
 
 def _gathered(rows: Iterable[Point], step: float) -> list[Point]:

@@ -217,3 +217,20 @@ def test_the_demo_says_that_it_is_one(site: Any, look: Callable[..., Seen]) -> N
         words = look(path).page.locator(".demo").inner_text()
         assert "not a real site" in words
         assert "60 times faster" in words
+
+
+def test_drawing_across_the_chart_looks_closer(look: Callable[..., Seen]) -> None:
+    """With script, a stroke across a part of the history opens that part, and it stands still."""
+    seen = look("/history?span=day")
+    page = seen.page
+    page.wait_for_selector("#ribbon.drawn")
+    box = page.locator("#ribbon").bounding_box()
+    page.mouse.move(box["x"] + box["width"] * 0.5, box["y"] + 50)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 0.75, box["y"] + 60, steps=5)
+    page.mouse.up()
+    page.wait_for_url("**/history?from=*")
+    page.wait_for_selector("#ribbon.drawn")
+    assert page.locator("#ribbon").get_attribute("data-still") == "1"
+    assert page.locator("#pressure-table tbody tr").count() in (6, 7)
+    seen.quiet()

@@ -13,10 +13,11 @@ from edge.settings import Settings
 from edge.store.read import Point, Ribbon, Run
 from web import chart, history
 from web.shown import NBSP, Local, parse_time
+from web.window import SPANS
 
 CHICAGO = ZoneInfo("America/Chicago")
 NOW = depot.NOW
-DAY = history.SPANS["day"]
+DAY = SPANS["day"].to(NOW)
 
 
 def ribbon(hole: tuple[float, float] | None = None) -> Ribbon:
@@ -129,7 +130,7 @@ def test_the_scripts_numbers_are_the_servers(settings: Settings) -> None:
     """What the script draws is the same curve in psi, with a hole where there is a gap."""
     hole = (NOW - 7 * 3600.0, NOW - 5 * 3600.0)
     line = ribbon(hole)
-    told = history.drawing(DAY, line, [], settings, NOW, 300.0)
+    told = history.drawing(DAY, line, [], settings, 300.0)
     assert told["t"][0] == 0
     assert told["t"][-1] == 86400
     assert told["mean"].count(None) == 1

@@ -55,6 +55,7 @@
     c.fillStyle = tone("watch");
     data.alerts.forEach(([a, b]) => c.fillRect(x(a), top, Math.max(x(b) - x(a), 3 * dpr), 4 * dpr));
     c.fillStyle = tone("run");
+    data.tests.forEach(([a, b]) => c.fillRect(x(a), top + 6 * dpr, Math.max(x(b) - x(a), 3 * dpr), 4 * dpr));
     const lane = top + height + 7 * dpr;
     data.runs.forEach(([a, b]) => c.fillRect(x(a), lane, Math.max(x(b) - x(a), 1.5 * dpr), 12 * dpr));
     c.restore();
