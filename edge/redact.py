@@ -26,8 +26,8 @@ NAMES = frozenset(
 PEOPLE = frozenset({"by", "who", "why_shelved", "note", "confirmed", "valves", "signatures"})
 """Keys that hold what people are called or what they wrote, beside all that end in _by."""
 
-TELLS_NOTHING = frozenset({"supply"})
-"""A name that every site has."""
+TELLS_NOTHING = frozenset({"supply", "dryhold"})
+"""What stands everywhere at every site, even where somebody calls a log-in so."""
 
 _KEY = re.compile(
     r"-----BEGIN [A-Z ]*PRIVATE KEY-----.*?(?:-----END [A-Z ]*PRIVATE KEY-----|\Z)", re.S

@@ -153,6 +153,14 @@ def test_a_bundle_tells_what_helps(site: Path) -> None:
     assert json.loads(parts["requests.json"])[0]["kind"] == "working"
 
 
+def test_a_login_called_dryhold_hides_only_itself(site: Path) -> None:
+    """As many will name it: hidden in the settings, while the word stays readable elsewhere."""
+    site.write_text(site.read_text().replace(SECRETS["login"], "dryhold"))
+    parts = bundle(site)
+    assert json.loads(parts["settings.json"])["mqtt"][0]["user"] == "(hidden)"
+    assert "dryhold.db" in json.loads(parts["database.json"])
+
+
 def test_a_bundle_is_made_of_a_broken_box(site: Path) -> None:
     """With a password among broken settings, a database that is none and no latest.json, every part says what is wrong, and the password is nowhere."""
     state = site.parents[1] / "state"
