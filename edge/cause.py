@@ -51,14 +51,15 @@ def diagnose(
         evidence["nitrogen_moved_pct"] = round(moved, 2)
     if hanging_kpa_per_h is not None and baseline.rise:
         rise = Ratio(hanging_kpa_per_h / baseline.rise, 0.03)
-    if loss is None or rise is None or not baseline.loss or not baseline.rise:
+    commissioned = baseline.least_loss
+    if loss is None or rise is None or commissioned is None or not baseline.rise:
         if _near_air(nitrogen):
             return _sure("bypass_open", evidence, 9.0)
         return Cause(None, evidence)
-    was = baseline.loss + baseline.rise
-    total = (loss.value * baseline.loss + rise.value * baseline.rise) / was
+    was = commissioned + baseline.rise
+    total = (loss.value * commissioned + rise.value * baseline.rise) / was
     # What the loss changed by, as a share of the whole: a small loss may double unnoticed there.
-    weight = baseline.loss / was
+    weight = commissioned / was
     shift = (loss.value - 1.0) * weight
     shift_sd = loss.sd * weight
     evidence |= {

@@ -34,19 +34,19 @@ class LeakGrowth(Detector):
 
     def _judge(self, now: Now, active: bool) -> bool | None:
         last, days = now.trend.loss(now.baseline, last=2), now.trend.loss(now.baseline)
-        if last is None or days is None or len(now.trend.rests) < 2:
+        was = now.baseline.least_loss
+        if last is None or days is None or was is None or len(now.trend.rests) < 2:
             return None
         limit = now.settings.limits.leak_growth
         if active:
             return last.value > 1.08
         # Both of the last two: the trouble may have begun within the first, and between them
         # lies a run that tells the cause.
-        newest, before = (now.trend.rests[i][1] / (now.baseline.loss or 1.0) for i in (-1, -2))
+        newest, before = (now.trend.rests[i][1] / was for i in (-1, -2))
         both = newest >= NEARLY * limit and before >= STRADDLED * limit
         # A run between the last two rests, and not one from before the trouble, tells the cause.
         between = not now.trend.rises or now.trend.rises[-1][0] > now.trend.rests[-2][0]
         step = both and last.above(1.0, STEP_SURENESS)
-        was = now.baseline.loss or 1.0
         slow = (
             sum(r[1] / was > GROWING for r in now.trend.rests[-4:]) >= 3
             and len(now.trend.rests) >= 6
@@ -60,10 +60,11 @@ class LeakGrowth(Detector):
         cause = now.cause()
         times = ratio.value if ratio is not None else 0.0
         lost = now.trend.rests[-1][1]
-        was = now.baseline.loss or 0.0
+        was = now.baseline.least_loss or 0.0
+        most = "the" if was == now.baseline.loss else "the at most"
         shrunk = cause.code == "volume_changed"
         seen = (
-            f"Pressure is lost at {now.words.rate(lost)}, {times:.1f} times the"
+            f"Pressure is lost at {now.words.rate(lost)}, {times:.1f} times {most}"
             f" {now.words.rate(was)} at commissioning"
         )
         rest = ", but it also builds up as much faster." if shrunk else "."

@@ -49,7 +49,8 @@ class Trend(Kept):
     def loss(self, baseline: Baseline, last: int | None = None) -> Ratio | None:
         """Loss over the commissioned one: of the `last` rests, or of all the last days."""
         rests = self.rests if last is None else self.rests[-last:]
-        if not rests or not baseline.loss or baseline.loss <= 0.0:
+        was = baseline.least_loss
+        if not rests or was is None:
             return None
         weights = [1.0 / max(sd, LEAST_SD * abs(loss), 1e-9) ** 2 for _, loss, sd in rests]
         total = sum(weights)
@@ -57,8 +58,10 @@ class Trend(Kept):
         blocks = len({int(r[0] // BLOCK_S) for r in rests})
         # As sure as one typical rest in each block, and no surer.
         sd = max(sqrt(len(rests) / total / blocks), LEAST_SD * abs(mean))
-        value = mean / baseline.loss
-        relative = sqrt((sd / baseline.loss) ** 2 + (value * baseline.loss_sd / baseline.loss) ** 2)
+        value = mean / was
+        # An upper bound has its uncertainty in it already.
+        was_sd = baseline.loss_sd if was == baseline.loss else 0.0
+        relative = sqrt((sd / was) ** 2 + (value * was_sd / was) ** 2)
         return Ratio(value, relative)
 
     def rise(self, baseline: Baseline, last: int = 2) -> Ratio | None:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
-from script import CHANNELS, EPOCH, Phase, play, site
+from script import CHANNELS, CUT_IN, CUT_OUT, EPOCH, Phase, play, site
 
 from edge.detect.pressure_limits import HighPressure
 from edge.judge import VERSION, Judge
@@ -112,6 +112,19 @@ def _at(state: dict, place: tuple[str, ...]) -> dict:
     for name in place:
         state = state[name]
     return state
+
+
+@pytest.mark.parametrize(("lost", "told"), [(12.0, 1), (0.9, 0)])
+def test_a_leak_in_a_pipe_found_tight_is_told(lost: float, told: int) -> None:
+    """A pipe whose commissioned loss is nothing, give or take half a kPa/h, has a new leak told
+    once, and what lies within that uncertainty not at all."""
+    tight = ("baseline_set", {"loss_kpa_per_h": -0.1, "sd": 0.5})
+    judge = Judge(site())
+    hours = 6.0 * (CUT_OUT - CUT_IN) / lost
+    events = look(judge, play([Phase(1.0, request=tight), Phase(hours, {"loss": lost})]))
+    raised = [e for e in events if e.kind == "alert_raised"]
+    assert [e.numbers["alert"] for e in raised] == ["leak_growth"] * told
+    assert judge.baseline.loss == -0.1
 
 
 def test_a_cause_that_becomes_known_is_told() -> None:
