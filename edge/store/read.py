@@ -143,7 +143,8 @@ class Reader:
             # Short gaps look shorter in what is coarse: it must hold clearly more.
             if not best.step_s or _covers_s(line) > _covers_s(best) + UNROLLED_S:
                 best = line
-            if until > self._utc_s(self.newest()[0]) - MINUTES_UP_TO_S:
+            newest_ms, _ = self.newest()
+            if not newest_ms or until > self._utc_s(newest_ms) - MINUTES_UP_TO_S:
                 break
         return best
 
