@@ -262,6 +262,8 @@ class Desk(Kept):
         for alarm in tuple(alarms):
             try:
                 event = alarm.look(now, at, self._leader)
+            except MemoryError:
+                raise  # of the whole process, which is started again; not this detector's fault
             except Exception as error:
                 # One detector's fault must not blind the others: it is switched off and reported.
                 alarms.remove(alarm)

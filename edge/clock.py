@@ -13,6 +13,14 @@ STEP_S = 2.0
 
 AFTER_S = 0.001
 
+AWAY_S = 86_400.0
+"""Steady time goes on at most this far after the last second kept, whatever the wall clock says at
+the start: one that is years ahead must not make everything kept look old."""
+
+
+def _resumed(now: float, last: float | None) -> float:
+    return now if last is None else min(max(now, last + AFTER_S), last + AWAY_S)
+
 
 def _boot_s() -> float:
     """Seconds that go on through suspend; kept at UTC's pace by time synchronisation."""
@@ -35,7 +43,7 @@ class SystemClock:
         self._stop = threading.Event() if stop is None else stop
         now = wall()
         self._from_boot = boot()
-        self._from = now if last is None else max(now, last + AFTER_S)
+        self._from = _resumed(now, last)
 
     def steady(self) -> float:
         return self._from + (self._boot() - self._from_boot)
@@ -63,7 +71,7 @@ class FastClock:
         self._stop = threading.Event() if stop is None else stop
         now = wall()
         self._from_boot = boot()
-        self._from = now if last is None else max(now, last + AFTER_S)
+        self._from = _resumed(now, last)
         self._seen = self._from
 
     def steady(self) -> float:

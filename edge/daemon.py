@@ -7,6 +7,7 @@ from typing import Any
 
 from edge.clock import Offset
 from edge.core.calibration import Correction
+from edge.errors import StoreError
 from edge.heartbeat import Heartbeat
 from edge.keeper import Keeper
 from edge.latest import Latest
@@ -39,15 +40,19 @@ class Daemon:
         show: Callable[[Mapping[str, Any]], None],
         heartbeat: Heartbeat,
         calibrations: Iterable[Mapping[str, Any]] = (),
+        troubles: Sequence[Callable[[], Mapping[str, str]]] = (),
     ) -> None:
         """`look` gives a reading for each channel of the settings, in order; `show` puts the
-        newest where the page finds it; `calibrations` are the `calibrated` events kept before."""
+        newest where the page finds it; `calibrations` are the `calibrated` events kept before; each
+        of `troubles` says by kind what else is wrong with the monitor (edge.detect.monitor_fault).
+        """
         self._every_s = settings.keeping.every_s
         self._clock, self._look, self._judge = clock, look, judge
         self._letterbox, self._messengers = letterbox, messengers
         self._show, self._heartbeat = show, heartbeat
         self._corrections = {str(c["channel"]): _correction(c) for c in calibrations}
         self._free_pct, self._asked = store.free_pct, float("-inf")
+        self._troubles: Sequence[Callable[[], Mapping[str, str]]] = (store.troubles, *troubles)
         self._keeper = Keeper(store, settings.keeping.write_every_s, judge.state)
         self._latest = Latest()
         self._newest: dict[str, Any] = {}
@@ -57,10 +62,10 @@ class Daemon:
         self._posted: list[Request] = []
         self._seen = store.last_request()
         self._blind: str | None = None
+        self._mute: dict[str, str] = {}  # messengers whose outbox cannot be read
 
-    def start(self, kept: Iterable[Tick] = ()) -> None:
-        """Catch up with ticks that were kept after the judges' state was, then say so."""
-        caught = [event for tick in kept for event in self._judge.look(tick)]
+    def start(self, caught: Iterable[Event] = ()) -> None:
+        """Say so; `caught` are the facts of what was kept after the judges' state was."""
         self._said += caught
         now = self._clock.steady() + self._offset.seconds
         self._said.append(Event(now, "monitor_started", "The monitor started."))
@@ -112,6 +117,7 @@ class Daemon:
             {r.channel: r.why or "no reason given" for r in readings if r.value is None},
             tuple(request for request in self._posted if request.id > seen),
             self._storage(t),
+            {kind: text for ask in self._troubles for kind, text in ask().items()},
         )
         return tick, readings
 
@@ -141,13 +147,22 @@ class Daemon:
             self._shown = tick.t
             self._show_newest()
         for messenger in self._messengers:
-            messenger.tell(tick.t, self._newest)
+            try:
+                messenger.tell(tick.t, self._newest)
+                self._mute.pop(messenger.name, None)
+            except StoreError as error:
+                # The next keeping mends the store or puts another in its place.
+                if messenger.name not in self._mute:
+                    log.error("%s has nothing to tell from: %s", messenger.name, error)
+                self._mute[messenger.name] = str(error)
 
     def _compose(self, tick: Tick, readings: Sequence[Reading]) -> None:
+        troubles = tick.troubles or {}
         monitor = {
-            "not_kept": self._keeper.trouble,
+            "not_kept": self._keeper.trouble or troubles.get("storage"),
             "readings_lost": self._keeper.lost_ticks,
             "events_lost": self._keeper.lost_events,
+            "troubles": troubles,
             "messengers": {m.name: m.state() for m in self._messengers},
         }
         self._newest = self._latest.compose(

@@ -25,6 +25,10 @@ class StoreError(DryholdError, OSError):
     """The database could not be opened, migrated, read or written."""
 
 
+class DamagedError(StoreError):
+    """The database's file holds something else than was written."""
+
+
 class AccessError(DryholdError, PermissionError):
     """An access code that cannot be set, read or accepted."""
 

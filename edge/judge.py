@@ -139,6 +139,7 @@ class Judge(Kept):
             self.trend.learn(fact)
         now.kpa = supply.kpa if supply.t == t else None
         now.t, now.at, now.facts, now.values = t, supply.stamp(t), facts, values
+        now.troubles = tick.troubles
         if tick.storage_free_pct is not None:
             now.storage_free_pct = tick.storage_free_pct
         self.work.look(t, supply.running is True)

@@ -63,6 +63,7 @@ ALERTS = [
     "calibration_due",
     "work_due",
     "storage_low",
+    "monitor_fault",
 ]
 """Every alert of the events contract; receivers find the state of each under its name."""
 
@@ -117,6 +118,7 @@ class Tick(NamedTuple):
     faults: Mapping[str, str] = {}
     requests: tuple[Request, ...] = ()
     storage_free_pct: float | None = None  # of the disk the state is on, where it was looked at
+    troubles: Mapping[str, str] | None = None  # the monitor's own, by kind; None in a recording
 
 
 def iso(at: float) -> str:

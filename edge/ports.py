@@ -75,6 +75,11 @@ class Store(Protocol):
         """How much of the disk that is written on is free; None when it does not say."""
         ...
 
+    def troubles(self) -> Mapping[str, str]:
+        """What is wrong with the keeping, by kind (edge.detect.monitor_fault), in plain
+        sentences; empty when all is well."""
+        ...
+
 
 class Outbox(Protocol):
     """What each messenger still has to tell, in the order of becoming known."""

@@ -10,15 +10,16 @@ from typing import Any
 
 from edge import latest
 from edge.daemon import Daemon
-from edge.errors import StoreError
+from edge.health import PageThere, WallClock
 from edge.heartbeat import Heartbeat
 from edge.judge import Judge
+from edge.model import Event
 from edge.ports import Clock, Messenger
 from edge.sensors.bench import Bench, look, open_sensors
 from edge.settings import Settings
 from edge.store.read import LATEST, Reader
-from edge.store.requests import Box
-from edge.store.write import Saved, Writer
+from edge.store.requests import Inbox
+from edge.store.write import Writer
 from edge.tell import KINDS
 
 log = logging.getLogger(__name__)
@@ -32,11 +33,13 @@ def daemon(
     clock: Callable[[float | None], Clock],
     bench: Callable[[Clock], Bench] = lambda clock: Bench(steady=clock.steady, utc=clock.utc),
     show: Callable[[Path, Mapping[str, Any]], None] = latest.write,
+    troubles: Mapping[str, str] = {},
 ) -> Iterator[Daemon]:
     """A daemon that has caught up, with everything it stands on; closed at the end.
 
     `clock` makes the clock, given the newest steady second kept; `bench` what the sensors stand
-    on; `show` puts the newest in place for the page. SensorError and StoreError as they come.
+    on; `show` puts the newest in place for the page; `troubles` are what was found wrong before.
+    SensorError as it comes.
     """
     with ExitStack() as opened:
         tellers = [
@@ -46,18 +49,18 @@ def daemon(
         only = {name: told for name, told in names.items() if told is not None}
         writer = Writer(state, settings, list(names), only=only)
         opened.callback(writer.close)
-        box = Box(state)
-        opened.callback(box.close)
-        runtime.mkdir(parents=True, exist_ok=True)
+        try:
+            runtime.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            log.error("the page will be shown nothing: %s", error)
         time = clock(writer.steady())
+        box = Inbox(state, writer.last_request(), steady=time.steady)
+        opened.callback(box.close)
         stand = opened.enter_context(bench(time))
         sensors = open_sensors(settings, stand)
         for sensor in sensors:
             opened.callback(sensor.close)
-        judge, saved = judge_as_kept(settings, writer)
-        calibrations = writer.calibrations()
-        for calibrated in calibrations:
-            judge.cells.hear(calibrated)
+        judge, caught = judge_as_kept(settings, writer)
         made = Daemon(
             settings,
             time,
@@ -77,13 +80,19 @@ def daemon(
             ],
             partial(show, runtime / LATEST),
             Heartbeat(),
-            calibrations,
+            writer.calibrations(),
+            [
+                box.troubles,
+                WallClock(time, writer.newest_utc()).troubles,
+                PageThere(state, time.steady).troubles,
+                lambda: troubles,
+            ],
         )
-        made.start(writer.since(saved.steady) if saved else ())
+        made.start(caught)
         yield made
 
 
-def _panel(settings: Settings, box: Box, stand: Bench) -> Iterator[Messenger]:
+def _panel(settings: Settings, box: Inbox, stand: Bench) -> Iterator[Messenger]:
     """Button, beacon and buzzer, where the box has them."""
     if not any((settings.box.button, settings.box.beacon, settings.box.buzzer)):
         return
@@ -93,12 +102,24 @@ def _panel(settings: Settings, box: Box, stand: Bench) -> Iterator[Messenger]:
     yield module.Panel(settings.box, box.post, pins)
 
 
-def judge_as_kept(settings: Settings, writer: Writer) -> tuple[Judge, Saved | None]:
-    """The judges as they were; afresh, and said so, where their state cannot be used."""
+def judge_as_kept(settings: Settings, writer: Writer) -> tuple[Judge, list[Event]]:
+    """The judges as they were, with the facts of what was kept after their state was; afresh, and
+    said so, where their state cannot be used or they fail at what came after it: what ended the
+    daemon once must not end it at every start."""
     try:
         saved = writer.saved()
         if saved is not None:
-            return Judge(settings, dict(saved.state)), saved
-    except (StoreError, ValueError, KeyError, TypeError, AttributeError) as error:
-        log.error("the judges' state is set aside and everything is judged afresh: %s", error)
-    return Judge(settings), None
+            judge = _heard(Judge(settings, dict(saved.state)), writer)
+            kept = writer.since(saved.steady)
+            return judge, [event for tick in kept for event in judge.look(tick)]
+    except MemoryError:
+        raise
+    except Exception as error:
+        log.exception("the judges' state is set aside and everything is judged afresh: %s", error)
+    return _heard(Judge(settings), writer), []
+
+
+def _heard(judge: Judge, writer: Writer) -> Judge:
+    for calibrated in writer.calibrations():
+        judge.cells.hear(calibrated)
+    return judge

@@ -76,6 +76,8 @@ MAY: dict[str, tuple[str, ...]] = {
     "edge.story": ("edge.plant",),
     "edge.clock": (),
     "edge.heartbeat": (),
+    "edge.health": ("edge.clock", "edge.model", "edge.ports"),
+    "edge.lastgood": ("edge.errors", "edge.settings"),
     "edge.latest": ("edge.model", "edge.settings"),
     "edge.keeper": ("edge.model", "edge.errors", "edge.ports"),
     "edge.daemon": (

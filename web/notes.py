@@ -166,6 +166,9 @@ ALERTS: Mapping[str, Advice] = {
     "storage_low": Advice(
         "", "See how much space the card has left.", "A new card of an endurance grade."
     ),
+    "monitor_fault": Advice(
+        "", "Read the monitor's own page and its log.", "A new card of an endurance grade."
+    ),
 }
 """By the alert's name, for when no cause could be told."""
 

@@ -12,7 +12,9 @@ from cheroot.ssl.builtin import BuiltinSSLAdapter
 from cheroot.wsgi import Server
 
 from edge.errors import AccessError, StoreError
-from edge.settings import Page, load
+from edge.health import attend
+from edge.lastgood import load_or_last
+from edge.settings import Page
 from web import LARGEST_FORM, LARGEST_HEAD, PLACES, create_app, stream
 
 THREADS = 4
@@ -35,7 +37,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
     _give_back()
-    settings = load(args.settings)
+    settings = load_or_last(args.settings, args.state).settings
     host = args.host or settings.page.address
     port = settings.page.port if args.port is None else args.port
     app = create_app(settings, args.state, args.runtime or args.state)
@@ -59,7 +61,10 @@ def run(args: argparse.Namespace) -> int:
     shown = "localhost" if server.bind_addr[0] in ("0.0.0.0", "::") else server.bind_addr[0]
     scheme = "http" if server.ssl_adapter is None else "https"
     print(f"{settings.site.name}: {scheme}://{shown}:{server.bind_addr[1]}/", flush=True)
+    there = attend(args.state)
     server.serve()
+    if there is not None:
+        there.close()
     return 0
 
 

@@ -7,8 +7,8 @@ import signal
 import threading
 from pathlib import Path
 
+from edge import lastgood
 from edge.clock import SystemClock
-from edge.settings import load
 from edge.wiring import daemon
 
 
@@ -29,7 +29,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
-    settings = load(args.settings)
+    settings, trouble = lastgood.load_or_last(args.settings, args.state)
+    if trouble is None:
+        lastgood.keep(args.settings, args.state)
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda _n, _f: stop.set())
@@ -38,6 +40,7 @@ def run(args: argparse.Namespace) -> int:
         args.state,
         args.runtime or args.state,
         clock=lambda last: SystemClock(last, stop),
+        troubles={} if trouble is None else {"settings": trouble},
     ) as made:
         made.run()
     return 0

@@ -19,6 +19,7 @@ KINDS = {
     "calibration_due": "edge.detect.calibration_due:CalibrationDue",
     "work_due": "edge.detect.work_due:WorkDue",
     "storage_low": "edge.detect.storage_low:StorageLow",
+    "monitor_fault": "edge.detect.monitor_fault:MonitorFault",
     "hold_test_failed": "edge.detect.hold_test_failed:HoldTestFailed",
     "channel_fault": "edge.detect.channel_fault:ChannelFault",
 }

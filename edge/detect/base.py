@@ -47,6 +47,7 @@ class Now:
 
     storage_free_pct: float | None = None
     cells: Cells = field(default_factory=Cells)
+    troubles: Mapping[str, str] | None = None
 
     def cause(self) -> Cause:
         """What the last runs and rests, beside the commissioned ones, say is the matter."""

@@ -101,6 +101,8 @@ def look(sensors: Sequence[Sensor]) -> list[Reading]:
     for sensor in sorted(sensors, key=lambda s: s.quantity != "voltage"):
         try:
             so_far[sensor.channel] = sensor.read(so_far)
+        except MemoryError:
+            raise  # of the whole process, which is started again
         except Exception as error:
             # Not quiet: the reason goes through channel_failed to everyone who is told.
             where = traceback.extract_tb(error.__traceback__)[-1]

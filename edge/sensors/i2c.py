@@ -51,13 +51,26 @@ class Bus:
     other program can reach the wire.
     """
 
-    def __init__(self, wire: Wire, lock_path: Path | None) -> None:
-        self.writeto = wire.writeto
-        self.readfrom_into = wire.readfrom_into
-        self.writeto_then_readfrom = wire.writeto_then_readfrom
+    def __init__(
+        self,
+        wire: Wire,
+        lock_path: Path | None,
+        reopen: Callable[[], Wire] | None = None,
+    ) -> None:
+        """`reopen` gives the wire anew after error 110; without, the same is tried again."""
+        self._wire, self._reopen = wire, reopen
         self._lock = threading.RLock()
         self._file = None if lock_path is None else os.open(lock_path, os.O_RDWR | os.O_CLOEXEC)
         self._hung_until: float | None = None
+
+    def writeto(self, *given: Any, **more: Any) -> None:
+        self._wire.writeto(*given, **more)
+
+    def readfrom_into(self, *given: Any, **more: Any) -> None:
+        self._wire.readfrom_into(*given, **more)
+
+    def writeto_then_readfrom(self, *given: Any, **more: Any) -> None:
+        self._wire.writeto_then_readfrom(*given, **more)
 
     def try_lock(self) -> bool:
         # Within held() this thread owns the lock already, so a driver never waits here.
@@ -70,12 +83,20 @@ class Bus:
     def held(self, steady: Callable[[], float], sleep: Callable[[float], None]) -> Iterator[None]:
         """Nobody else's order gets between; SensorError when the bus cannot be had in BUSY_S.
 
-        Error 110 inside makes the bus refuse for HUNG_S.
+        Error 110 inside makes the bus refuse for HUNG_S, and then be opened anew: that helps where
+        the kernel's driver was reset, and with it the controller. It frees no line that a chip
+        holds low: Linux lets a program clock no pulses by hand; only the chip's supply does.
         """
         if self._hung_until is not None and steady() < self._hung_until:
             raise SensorError(
                 f"the I2C bus timed out (error 110: a line held low?), tried every {HUNG_S:.0f} s"
             )
+        if self._hung_until is not None and self._reopen is not None:
+            try:
+                self._wire = self._reopen()
+            except (OSError, RuntimeError) as error:
+                self._hung_until = steady() + HUNG_S
+                raise SensorError(f"the I2C bus cannot be opened anew: {error}") from error
         self._hung_until = None
         if not self._lock.acquire(timeout=BUSY_S):
             raise SensorError("the I2C bus is in use by another thread")
@@ -120,7 +141,7 @@ def open_pi_bus() -> Bus:
 
     device = Path("/dev/i2c-1")
     try:
-        return Bus(I2C(1), device)
+        return Bus(I2C(1), device, lambda: I2C(1))  # the one before closes its file when let go
     except PermissionError as error:
         raise SensorError(f"{device} is not allowed to this user (group i2c)") from error
     except (OSError, RuntimeError) as error:

@@ -124,6 +124,15 @@ def _append(
     return {"record": seq, "record_hash": made}
 
 
+def append_late(
+    db: sqlite3.Connection, number: int, event: Mapping[str, Any], aside: Mapping[str, Any]
+) -> dict[str, Any]:
+    """As `append`, for an event that was kept and told before, under its number here."""
+    row = db.execute("SELECT value FROM facts WHERE name = 'installation'").fetchone()
+    plain = {name: value for name, value in event.items() if name != "id"}
+    return _append(db, row[0], body_of(plain, CHAINED[plain["kind"]], aside), number)
+
+
 def enter_old(db: sqlite3.Connection) -> None:
     """Enter what was kept before there was a chain, marked so; for the migration."""
     if db.execute("SELECT 1 FROM records").fetchone() is not None:
@@ -194,6 +203,7 @@ def _beside(db: sqlite3.Connection, row: Row) -> Iterator[str]:
     if "event" in plain:
         told = db.execute("SELECT body FROM events WHERE id = ?", (row.event,)).fetchone()
         event = _read(told[0]) if told else {}
+        event.pop("id", None)  # told before it could be kept
         event.pop("record", None)
         event.pop("record_hash", None)
         if event != plain["event"]:

@@ -5,11 +5,12 @@ import logging
 import os
 import sqlite3
 import sys
+from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from edge.errors import StoreError
+from edge.errors import DamagedError, StoreError
 
 _NOT_HERE = ("numpy", "pandas")
 
@@ -40,29 +41,71 @@ PAGE_BYTES = 1024
 BEFORE_UPGRADE = ".before-upgrade"
 """What the name of a database is followed by in that of its copy from before the last upgrade."""
 
+DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
-def open_for_writing(path: Path, migrations: Any) -> Any:
-    """The database at `path`, made or brought up to date; StoreError where that cannot be.
+
+def as_store_error(path: Path, expected: str, error: Exception) -> StoreError:
+    """A library's error in our words: a DamagedError where the file itself is at fault."""
+    kind = DamagedError if (getattr(error, "sqlite_errorcode", 0) & 0xFF) in DAMAGED else StoreError
+    return kind(f"{path}: expected {expected}, found: {error}")
+
+
+def open_in_memory(migrations: Any, most_pages: int) -> Any:
+    """An empty database of that layout, which is full at `most_pages` of PAGE_BYTES."""
+    connection = sqlite3.connect(":memory:")
+    connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+    connection.execute(f"PRAGMA max_page_count = {most_pages}")
+    database = Database(connection, execute_plugins=False)
+    migrations.apply(database)
+    return database
+
+
+def open_for_writing(
+    path: Path, migrations: Any, lasting: bool = False, checked: Sequence[str] = ()
+) -> Any:
+    """The database at `path`, made or brought up to date; StoreError where that cannot be, a
+    DamagedError where what the `checked` tables are in is damaged.
 
     WAL, so that readers never wait and a batch costs one sequential append; NORMAL durability,
-    which after a power cut may lose the newest transactions but never damages the file. Before an
-    older database is changed, a copy is kept beside it, in place of the one before.
+    which after a power cut may lose the newest transactions but never damages the file; FULL
+    with `lasting`. Before an older database is changed, a copy is kept beside it, in place of the
+    one before.
     """
+    connection = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         connection = sqlite3.connect(path, timeout=10.0)
         connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
         connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = NORMAL")
+        connection.execute(f"PRAGMA synchronous = {'FULL' if lasting else 'NORMAL'}")
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA wal_autocheckpoint = 2000")  # pages: 2 MB, most of a morning
         connection.execute(f"PRAGMA journal_size_limit = {4 * 1024 * 1024}")
         database = Database(connection, execute_plugins=False)
         _keep_before_upgrade(database, path, migrations)
         migrations.apply(database)
+        for table in checked:
+            (answer,) = connection.execute(f"PRAGMA quick_check({table})").fetchone()
+            if answer != "ok":
+                raise DamagedError(f"{path}: expected a sound database, found: {answer}")
     except (sqlite3.Error, OSError) as error:
-        raise StoreError(f"{path}: expected a database to write, found: {error}") from error
+        if connection is not None:
+            connection.close()
+        if isinstance(error, StoreError):
+            raise
+        raise as_store_error(path, "a database to write", error) from error
     return database
+
+
+def set_aside(path: Path, stamp: str) -> Path:
+    """Rename a damaged database and its log to a name with the date; where it is now. OSError."""
+    aside = path.with_name(f"{path.stem}.damaged-{stamp}{path.suffix}")
+    path.rename(aside)
+    wal = path.with_name(path.name + "-wal")
+    if wal.exists():
+        wal.rename(f"{aside}-wal")
+    path.with_name(path.name + "-shm").unlink(missing_ok=True)
+    return aside
 
 
 def open_for_reading(path: Path) -> sqlite3.Connection:

@@ -2,15 +2,16 @@
 dryhold.db keeps one writer. Written by many processes, emptied by the daemon."""
 
 import json
+import logging
 import sqlite3
 import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from edge.errors import StoreError
+from edge.errors import DamagedError, StoreError
 from edge.model import Request
-from edge.store.database import Migrations, open_for_writing
+from edge.store.database import Migrations, as_store_error, open_for_writing, set_aside
 
 FILE = "letterbox.db"
 
@@ -39,6 +40,11 @@ KEPT_S = 90 * 86400.0
 
 UNREADABLE = "set aside: it could not be read"
 
+AGAIN_S = 30.0
+"""How often the daemon tries a letterbox that could not be opened."""
+
+log = logging.getLogger(__name__)
+
 migrations = Migrations("letterbox")
 
 
@@ -66,7 +72,8 @@ class Box:
     def __init__(self, folder: Path, utc: Callable[[], float] = time.time) -> None:
         self._path = folder / FILE
         self._utc = utc
-        self._db = open_for_writing(self._path, migrations)
+        # What a person asked for outlives a power cut.
+        self._db = open_for_writing(self._path, migrations, lasting=True, checked=("requests",))
         self._conn: sqlite3.Connection = self._db.conn
 
     def close(self) -> None:
@@ -115,6 +122,18 @@ class Box:
         )
         self._ask("DELETE FROM requests WHERE done_ms < ?", (now - int(KEPT_S * 1000),))
 
+    def number_from(self, last: int) -> None:
+        """See that the next request has a number after `last`: a letterbox that was begun anew would
+        use those again that the judges have seen."""
+        self._ask(
+            "INSERT INTO sqlite_sequence SELECT 'requests', ? WHERE NOT EXISTS"
+            " (SELECT 1 FROM sqlite_sequence WHERE name = 'requests')",
+            (last,),
+        )
+        self._ask(
+            "UPDATE sqlite_sequence SET seq = ? WHERE name = 'requests' AND seq < ?", (last, last)
+        )
+
     def answer(self, request_id: int) -> str | None:
         """What became of a request; None while it waits or when it is no longer kept."""
         row = self._ask("SELECT answer FROM requests WHERE id = ?", (request_id,)).fetchone()
@@ -129,4 +148,83 @@ class Box:
             with self._conn:
                 return self._conn.execute(sql, given)
         except sqlite3.Error as error:
-            raise StoreError(f"{self._path}: expected an answer, found: {error}") from error
+            raise as_store_error(self._path, "an answer", error) from error
+
+
+class Inbox:
+    """The daemon's own letterbox: opened when it can be, so that a fault of its file or of the
+    card ends neither judging nor telling; a damaged one is set aside and a new one begun."""
+
+    def __init__(
+        self,
+        folder: Path,
+        last: int,
+        utc: Callable[[], float] = time.time,
+        steady: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """`last` is the highest number of a request that the judges have seen."""
+        self._folder, self._last, self._utc, self._steady = folder, last, utc, steady
+        self._box: Box | None = None
+        self._why: str | None = None
+        self._tried = float("-inf")
+        self._opened()
+
+    def close(self) -> None:
+        if self._box is not None:
+            self._box.close()
+            self._box = None
+
+    def troubles(self) -> dict[str, str]:
+        if self._why is None:
+            return {}
+        return {"letterbox": f"What people ask for cannot be read ({self._why})."}
+
+    def post(self, kind: str, by: str, what: Mapping[str, Any]) -> int:
+        box = self._opened()
+        if box is None:
+            raise StoreError(self._why or "")
+        return box.post(kind, by, what)
+
+    def waiting(self) -> list[Request]:
+        """Requests not done yet; none while they cannot be read."""
+        box = self._opened()
+        try:
+            found = [] if box is None else box.waiting()
+        except StoreError as error:
+            self._failed(error)
+            return []
+        self._last = max([self._last, *(request.id for request in found)])
+        return found
+
+    def done(self, request_id: int, answer: str) -> None:
+        """Set a request aside; where that cannot be kept it is found, and set aside, again."""
+        try:
+            if self._box is not None:
+                self._box.done(request_id, answer)
+        except StoreError as error:
+            self._failed(error)
+
+    def _opened(self) -> Box | None:
+        now = self._steady()
+        if self._box is None and now - self._tried >= AGAIN_S:
+            self._tried = now
+            try:
+                self._box = Box(self._folder, self._utc)
+                self._box.number_from(self._last)
+                self._why = None
+            except StoreError as error:
+                self._failed(error)
+        return self._box
+
+    def _failed(self, error: StoreError) -> None:
+        if self._why is None:
+            log.error("the letterbox fails: %s", error)
+        self._why = str(error)
+        self.close()
+        if isinstance(error, DamagedError):
+            stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime(self._utc()))
+            try:
+                log.error("set aside: %s", set_aside(self._folder / FILE, stamp))
+                self._tried = float("-inf")
+            except OSError as problem:
+                log.error("could not be set aside: %s", problem)

@@ -153,6 +153,11 @@ def records(db: Any) -> None:
     chain.enter_old(db.conn)
 
 
+CHECKED = ("facts", "layouts", "epochs", "state", "outbox", "memories", "sqlite_schema")
+"""Tables that are looked through at every start: small ones, without which nothing can go on. The
+readings of years would take minutes."""
+
+
 def open_database(folder: Path) -> Any:
     """dryhold.db in the state folder, ready to write."""
-    return open_for_writing(folder / FILE, migrations)
+    return open_for_writing(folder / FILE, migrations, checked=CHECKED)

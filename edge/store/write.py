@@ -4,18 +4,20 @@ import json
 import logging
 import shutil
 import sqlite3
+import time
 import uuid
 import zlib
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from itertools import groupby
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from edge.errors import StoreError
+from edge.errors import DamagedError, StoreError
 from edge.model import Event, Tick
 from edge.settings import Settings
-from edge.store import chain, codec
+from edge.store import chain, codec, standin
+from edge.store.database import as_store_error, set_aside
 from edge.store.rollup import RollUp, Row
 from edge.store.schema import FILE, open_database
 
@@ -27,9 +29,24 @@ OUTBOX_LIMIT = 100_000
 PRUNE_EVERY_MS = 3600 * 1000
 PRUNE_ROWS = 240  # four times what an hour adds, so that a change of retention catches up
 
+CARD_EVERY_MS = 10 * 1000
+"""How often a card that took nothing is tried again."""
+
+SAID_S = 86_400.0
+"""How long it is said that a damaged database was set aside; the event stays."""
+
+DAMAGED_KEPT = 2
+"""Files set aside that are left on the card, the newest: each may be as large as all history."""
+
+NOTICES_KEPT_MS = 30 * 86_400 * 1000
+"""How long it is remembered when a receiver accepted a notice."""
+
 ROLLUPS_AT_ONCE = 5
 """Minutes that are put down together. Until then they are in memory and, from the readings, in
 every answer and after every restart: a page of the card is changed a fifth as often."""
+
+_ROUTINE = "'cut_in', 'cut_out', 'run_measured', 'idle_measured', 'purity_measured'"
+"""Events that go with the quarter-hours; all others are kept for good."""
 
 _TIERS = {"minutes": 60, "quarter_hours": 900}
 
@@ -42,7 +59,11 @@ class Saved(NamedTuple):
 
 
 class Writer:
-    """Store and outbox; used from one thread. Every fault of the disk or file is a StoreError."""
+    """Store and outbox; used from one thread. Every fault of the disk or file is a StoreError.
+
+    While the card takes nothing, a database in memory stands in and `troubles` says so. A damaged
+    file is set aside under a name with the date, and a new one begun with what could be saved.
+    """
 
     def __init__(
         self,
@@ -51,31 +72,55 @@ class Writer:
         messengers: Sequence[str],
         outbox_limit: int = OUTBOX_LIMIT,
         only: Mapping[str, Collection[str]] = {},
+        utc: Callable[[], float] = time.time,
     ) -> None:
-        """`only` names the kinds of events that a messenger is told, for those not told all."""
-        self._path = folder / FILE
+        """`only` names the kinds of events that a messenger is told, for those not told all; `utc`
+        dates what is set aside."""
+        self._folder, self._path, self._utc = folder, folder / FILE, utc
         self._keeping = settings.keeping
         self._messengers = tuple(messengers)
         self._limit, self._only = outbox_limit, only
         self._names = [channel.name for channel in settings.channel]
-        self._db = open_database(folder)
-        self._conn: sqlite3.Connection = self._db.conn
+        self._channels = [[c.name, c.quantity] for c in settings.channel]
         self._pruned_ms: int | None = None
         self._backlog: dict[str, int] = {}  # counted when first asked for after a change
         self._dropped: dict[str, int] = {}
-        with self._transaction():
-            self._installation = self._fact("installation") or self._set(
-                "installation", str(uuid.uuid4())
-            )
-            self._layout = self._layout_of([[c.name, c.quantity] for c in settings.channel])
-        self._last_request = int(self._fact("last_request") or 0)
-        newest = self._one("SELECT offset_ms FROM epochs ORDER BY first_ms DESC LIMIT 1")
-        self._offset_ms: int | None = None if newest is None else newest[0]
-        self._rollups = self._resumed()
+        self._damage: str | None = None  # found since the last keeping
+        self._standing_in: str | None = None  # why memory takes the card's place
+        self._tried_ms = 0
+        self._next_stand_in = standin.FIRST
+        self._moved: dict[int, int] = {}  # numbers of the stand-in's events, on the card since
+        self._offset_ms: int | None = None
+        self._last_request = 0
+        self._unsaid: Event | None = None  # that a file was set aside
+        try:
+            self._use(open_database(folder))
+            self._rollups = self._resumed()
+            self._one("SELECT data FROM state")
+            self.steady()
+        except DamagedError as error:
+            self._renew(str(error))
+            self._rollups = self._resumed()
+        except StoreError as error:
+            self._stand_in(str(error), None)
+            self._rollups = self._resumed()
         self._rows: dict[str, list[Row]] = {name: [] for name in self._rollups}
 
     def close(self) -> None:
         self._db.close()
+
+    def troubles(self) -> dict[str, str]:
+        """What is wrong with the keeping, by its kind, in plain sentences; empty when all is well."""
+        found = {}
+        if self._standing_in is not None:
+            found["storage"] = (
+                f"The monitor's disk takes nothing ({self._standing_in}); what happens is held in"
+                " memory and lost if the power fails."
+            )
+        said = self._set_aside
+        if said is not None and self._utc() - said["at"] < SAID_S:
+            found["database"] = said["text"]
+        return found
 
     # --- what was kept before
 
@@ -97,6 +142,11 @@ class Writer:
             " UNION ALL SELECT max(steady_ms) FROM state)"
         )
         return None if row is None or row[0] is None else row[0] / 1000.0
+
+    def newest_utc(self) -> float | None:
+        """The same second, as the wall clock had it."""
+        steady = self.steady()
+        return None if steady is None else steady + (self._offset_ms or 0) / 1000.0
 
     def since(self, steady: float) -> Iterator[Tick]:
         """The kept ticks after that steady second, in the settings' present order of channels; a
@@ -152,9 +202,35 @@ class Writer:
         """In one transaction: these readings with the roll-ups they finish, these events with a
         notice for every messenger, and the judges' state after `ticks`.
 
-        With events it returns only once they would survive a power cut. On StoreError nothing of
-        it was kept, and the same call may be made again.
+        With events it returns only once they would survive a power cut; on a card that takes
+        nothing, once they are in memory. On StoreError nothing of it was kept, and the same call
+        may be made again.
         """
+        if self._damage is not None:
+            self._renew(self._damage)
+        if self._standing_in is not None:
+            self._try_card(codec.milliseconds(ticks[-1].t) if ticks else None)
+        try:
+            self._keep(ticks, events, state)
+        except DamagedError as error:
+            self._renew(str(error))
+            self._keep(ticks, events, state)
+        except StoreError as error:
+            if self._standing_in is not None:
+                raise
+            self._stand_in(str(error), self._conn)
+            self._tried_ms = codec.milliseconds(ticks[-1].t) if ticks else 0
+            self._keep(ticks, events, state)
+        if ticks:
+            try:
+                self._prune(codec.milliseconds(ticks[-1].t))
+            except StoreError as error:
+                # What was given is kept; letting go of old rows can wait for the next hour.
+                log.warning("could not let go of old readings: %s", error)
+
+    def _keep(
+        self, ticks: Sequence[Tick], events: Sequence[Event], state: Mapping[str, Any] | None
+    ) -> None:
         rollups = {name: rollup.copy() for name, rollup in self._rollups.items()}
         rows = {name: list(held) for name, held in self._rows.items()}
         offset_ms, last_request = self._offset_ms, self._last_request
@@ -176,12 +252,6 @@ class Writer:
                 self._keep_state(state, ticks)
         self._rollups, self._rows = rollups, rows
         self._offset_ms, self._last_request = offset_ms, last_request
-        if ticks:
-            try:
-                self._prune(codec.milliseconds(ticks[-1].t))
-            except StoreError as error:
-                # What was given is kept; letting go of old rows can wait for the next hour.
-                log.warning("could not let go of old readings: %s", error)
 
     def _keep_batch(self, batch: list[Tick], offset: int, before: int | None) -> int:
         first, last = codec.milliseconds(batch[0].t), codec.milliseconds(batch[-1].t)
@@ -202,11 +272,15 @@ class Writer:
 
     def _keep_event(self, event: Event) -> None:
         plain = event.as_json()
+        if self._standing_in is not None:
+            plain = {"id": str(uuid.uuid4()), **plain}
         number = self._do(
             "INSERT INTO events (at_ms, kind, section, body) VALUES (?, ?, ?, ?)",
             (codec.milliseconds(event.at), event.kind, event.section, _text(plain)),
         ).lastrowid
-        if event.kind in chain.CHAINED:
+        if event.kind in chain.CHAINED and self._standing_in is not None:
+            standin.put_by(self._conn, int(number or 0), event.aside)
+        elif event.kind in chain.CHAINED:
             linked = chain.append(self._conn, self._installation, event, int(number or 0))
             told = _text({**plain, **linked})
             self._do("UPDATE events SET body = ? WHERE id = ?", (told, number))
@@ -239,7 +313,7 @@ class Writer:
             "SELECT id, body FROM outbox JOIN events ON events.id = event_id"
             " WHERE messenger = ? AND accepted_ms IS NULL AND event_id > ?"
             " ORDER BY event_id LIMIT ?",
-            (messenger, after, limit),
+            (messenger, self._moved.get(after, after), limit),
         )
         return [(n, {"id": f"{self._installation}-{n}", **json.loads(body)}) for n, body in rows]
 
@@ -260,7 +334,7 @@ class Writer:
             for number in numbers:
                 self._do(
                     "UPDATE outbox SET accepted_ms = ? WHERE messenger = ? AND event_id = ?",
-                    (codec.milliseconds(at), messenger, number),
+                    (codec.milliseconds(at), messenger, self._moved.get(number, number)),
                 )
 
     def doubt(self, messenger: str, since: float | None, span_s: float) -> None:
@@ -309,6 +383,109 @@ class Writer:
         self._set(f"dropped {messenger}", str(self.dropped(messenger) + over))
         self._dropped.pop(messenger)
 
+    # --- when the card or its file fails
+
+    def _use(self, database: Any) -> None:
+        """Go on with this database."""
+        self._db = database
+        self._conn: sqlite3.Connection = database.conn
+        self._backlog.clear()
+        self._dropped.clear()
+        with self._transaction():
+            self._installation = self._fact("installation") or self._set(
+                "installation", str(uuid.uuid4())
+            )
+            self._layout = self._layout_of(self._channels)
+        self._last_request = int(self._fact("last_request") or 0)
+        newest = self._one("SELECT offset_ms FROM epochs ORDER BY first_ms DESC LIMIT 1")
+        self._offset_ms = None if newest is None else newest[0]
+        self._set_aside = json.loads(self._fact("set_aside") or "null")
+        if self._unsaid is not None:
+            with self._transaction(lasting=True):
+                self._keep_event(self._unsaid)
+            self._unsaid = None
+
+    def _stand_in(self, why: str, source: sqlite3.Connection | None) -> None:
+        log.error("memory stands in for the disk: %s", why)
+        memory = standin.begin(self._folder, source, self._next_stand_in)
+        if source is not None:
+            self._db.close()
+        self._use(memory)
+        self._standing_in, self._damage = why, None
+
+    def _try_card(self, now_ms: int | None) -> None:
+        """Go back to the card, with all that was kept meanwhile, where it takes it."""
+        if now_ms is not None:
+            if abs(now_ms - self._tried_ms) < CARD_EVERY_MS:
+                return
+            self._tried_ms = now_ms
+        try:
+            card = self._open_or_renew()
+        except StoreError as error:
+            self._standing_in = str(error)
+            return
+        try:
+            moved = standin.bring_back(self._conn, card)
+        except sqlite3.Error as error:
+            self._standing_in = str(as_store_error(self._path, "to write what waited", error))
+            card.close()
+            return
+        self._moved.update(moved)
+        self._next_stand_in = max([self._next_stand_in, *(n + 1 for n in moved)])
+        self._db.close()
+        self._standing_in = None
+        self._use(card)
+        log.info("the disk is written again, with %d events that waited in memory", len(moved))
+
+    def _open_or_renew(self) -> Any:
+        try:
+            return open_database(self._folder)
+        except DamagedError as error:
+            return self._begin_anew(str(error), None)
+
+    def _renew(self, why: str) -> None:
+        """Set the damaged file aside and go on with a new one; StoreError never: where the card
+        does not even take that, memory stands in."""
+        self._damage = None
+        opened: sqlite3.Connection | None = getattr(self, "_conn", None)
+        try:
+            self._use(self._begin_anew(why, opened))
+        except StoreError as error:
+            self._stand_in(f"{why}; {error}", None)
+
+    def _begin_anew(self, why: str, opened: sqlite3.Connection | None) -> Any:
+        log.error("the database is damaged and set aside: %s", why)
+        if opened is not None:
+            opened.close()
+        at = self._utc()
+        stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime(at))
+        try:
+            aside = set_aside(self._path, stamp)
+            for old in sorted(self._folder.glob("*.damaged-*.db"))[:-DAMAGED_KEPT]:
+                log.warning("removed an older damaged database: %s", old.name)
+                old.unlink()
+                old.with_name(f"{old.name}-wal").unlink(missing_ok=True)
+        except OSError as error:
+            raise StoreError(f"{self._path}: expected to set it aside, found: {error}") from error
+        database = open_database(self._folder)
+        carried = standin.Carried([], list(standin.WHOLE))
+        try:
+            source = sqlite3.connect(aside)
+            carried = standin.carry(source, database.conn, records=True)
+            source.close()
+        except sqlite3.Error as error:
+            log.error("nothing more can be carried over: %s", error)
+            database.conn.rollback()
+        text = _renewed(aside.name, carried)
+        said = {"at": at, "text": text}
+        sql = "INSERT OR REPLACE INTO facts VALUES ('set_aside', ?)"
+        database.conn.execute(sql, (json.dumps(said),))
+        database.conn.commit()
+        self._unsaid = Event(at, "database_set_aside", text, None, {
+            "file": aside.name, "why": why, "carried": carried.whole, "incomplete": carried.partly,
+        })  # fmt: skip
+        return database
+
     # --- underneath
 
     def _resumed(self) -> dict[str, RollUp]:
@@ -338,12 +515,26 @@ class Writer:
             ("minutes", "start_s", now_ms // 1000 - int(keeping.minutes_s), ""),
             ("quarter_hours", "start_s", now_ms // 1000 - int(keeping.quarter_hours_s), ""),
         ):
-            with self._transaction():
-                self._do(
-                    f"DELETE FROM {table} WHERE {key} IN (SELECT {key} FROM {table}"
-                    f" WHERE {key} < ?{free} ORDER BY {key} LIMIT {PRUNE_ROWS})",
-                    (oldest,),
-                )
+            self._let_go(
+                f"DELETE FROM {table} WHERE {key} IN (SELECT {key} FROM {table}"
+                f" WHERE {key} < ?{free} ORDER BY {key} LIMIT {PRUNE_ROWS})",
+                (oldest,),
+            )
+        self._let_go(
+            "DELETE FROM outbox WHERE (messenger, event_id) IN (SELECT messenger, event_id"
+            f" FROM outbox WHERE accepted_ms < ? LIMIT {PRUNE_ROWS})",
+            (now_ms - NOTICES_KEPT_MS,),
+        )
+        self._let_go(
+            f"DELETE FROM events WHERE id IN (SELECT id FROM events WHERE kind IN ({_ROUTINE})"
+            " AND at_ms < ? AND NOT EXISTS (SELECT 1 FROM outbox WHERE event_id = events.id)"
+            f" LIMIT {PRUNE_ROWS})",
+            (now_ms - codec.milliseconds(keeping.quarter_hours_s),),
+        )
+
+    def _let_go(self, sql: str, given: Sequence[Any]) -> None:
+        with self._transaction():
+            self._do(sql, given)
 
     @contextmanager
     def _transaction(self, lasting: bool = False) -> Iterator[None]:
@@ -360,7 +551,13 @@ class Writer:
         except (sqlite3.Error, OSError) as error:
             self._backlog.clear()
             self._dropped.clear()
-            raise StoreError(f"{self._path}: expected to keep a batch, found: {error}") from error
+            raise self._found("to keep a batch", error) from error
+
+    def _found(self, expected: str, error: Exception) -> StoreError:
+        found = as_store_error(self._path, expected, error)
+        if isinstance(found, DamagedError) and self._standing_in is None:
+            self._damage = str(found)
+        return found
 
     def _do(self, sql: str, given: Sequence[Any] = ()) -> sqlite3.Cursor:
         return self._conn.execute(sql, given)
@@ -369,7 +566,7 @@ class Writer:
         try:
             return self._conn.execute(sql, given).fetchall()
         except sqlite3.Error as error:
-            raise StoreError(f"{self._path}: expected an answer, found: {error}") from error
+            raise self._found("an answer", error) from error
 
     def _one(self, sql: str, given: Sequence[Any] = ()) -> Any:
         return next(iter(self._all(sql, given)), None)
@@ -394,3 +591,13 @@ def _text(plain: Mapping[str, Any]) -> str:
 
 def _plain(tick: Tick) -> tuple[int, list[codec.Number]]:
     return codec.milliseconds(tick.t), [codec.whole(value) for value in tick.values]
+
+
+def _renewed(name: str, carried: standin.Carried) -> str:
+    saved = "Commissioned figures, alerts and messages that waited were carried over"
+    if carried.partly:
+        saved = f"What could be read was carried over ({', '.join(carried.partly)} not in full)"
+    return (
+        f"The monitor's database was damaged. It was set aside as {name} and a new one begun."
+        f" {saved}; the history before is in that file alone."
+    )

@@ -16,6 +16,9 @@ BENCHMARKS = {
     "watchful": "tests.benchmarks.watchful",
     "page": "tests.benchmarks.page",
     "outage": "tests.benchmarks.outage",
+    "kills": "tests.benchmarks.kills",
+    "cuts": "tests.benchmarks.cuts",
+    "endurance": "tests.benchmarks.endurance",
 }
 """To add one: a module here with `measure() -> list[Result]`, and a line."""
 

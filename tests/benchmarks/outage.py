@@ -32,16 +32,12 @@ to = [{ address = "desk@fenwick.example" }]
 
 def measure() -> list[Result]:
     """Events lost, doubled or out of order over both channels; megabytes grown."""
-    path = "/usr/sbin:/usr/bin:/usr/local/sbin:/bin"
-    programs = [shutil.which(name, path=path) for name in ("mosquitto", "mosquitto_passwd")]
-    if None in programs:
-        raise SystemExit("outage: needs mosquitto and mosquitto_passwd")
     sys.path.insert(0, str(ROOT / "tests" / "tell"))
     test, outage = (importlib.import_module(name) for name in ("test_outage", "outage"))
     saltmarsh = ROOT / "edge" / "saltmarsh.toml"
     with tempfile.TemporaryDirectory(dir=Path.cwd(), prefix=".bench-") as name:
         folder = Path(name)
-        killed = test.week(folder, saltmarsh, *programs, KILLS)
+        killed = test.week(folder, saltmarsh, *programs("outage"), KILLS)
         used = _memory(outage, folder / "down", saltmarsh.read_text() + DOWN)
     half, day = len(used) // 2, 1440
     # Each late restart tells again what was accepted in the two seconds before.
@@ -56,6 +52,15 @@ def measure() -> list[Result]:
         Result("resident at the end of six weeks down", used[-1], "MB", 64),
         Result("grown in the last three", median(used[-day:]) - median(used[half:][:day]), "MB", 0.5),
     ]  # fmt: skip
+
+
+def programs(benchmark: str) -> list[str]:
+    """The broker and its password tool; ends the benchmark where they are absent."""
+    path = "/usr/sbin:/usr/bin:/usr/local/sbin:/bin"
+    found = [shutil.which(name, path=path) for name in ("mosquitto", "mosquitto_passwd")]
+    if None in found:
+        raise SystemExit(f"{benchmark}: needs mosquitto and mosquitto_passwd")
+    return [str(one) for one in found]
 
 
 def _memory(outage: Any, folder: Path, settings: str) -> list[float]:

@@ -35,18 +35,21 @@ class Desk:
 
     def start(self) -> Daemon:
         saved = self.writer.saved()
+        judge = Judge(self.settings, dict(saved.state) if saved else None)
+        kept = self.writer.since(saved.steady) if saved else ()
+        caught = [event for tick in kept for event in judge.look(tick)]
         daemon = Daemon(
             self.settings,
             self.clock,
             self.look,
-            Judge(self.settings, dict(saved.state) if saved else None),
+            judge,
             self.writer,
             self.box,
             [],
             self.shown.append,
             Heartbeat({}),
         )
-        daemon.start(self.writer.since(saved.steady) if saved else ())
+        daemon.start(caught)
         return daemon
 
     def restart(self) -> None:
@@ -159,20 +162,6 @@ def test_a_request_is_judged_once_even_when_the_crash_comes_before_the_answer(de
         desk.tick()
         assert given == ["acknowledge"]
     assert desk.box.answer(number) == "seen"
-
-
-def test_a_full_card_stops_neither_judging_nor_showing(desk: Desk) -> None:
-    """While the database cannot grow, ticks go on and say so; with room again, all is kept."""
-    desk.tick()
-    pages = desk.writer._conn.execute("PRAGMA page_count").fetchone()[0]
-    desk.writer._conn.execute(f"PRAGMA max_page_count = {pages}")
-    desk.tick(1500)
-    assert "full" in desk.shown[-1]["monitor"]["not_kept"]
-    assert len(desk.ticks()) < 1501
-    desk.writer._conn.execute("PRAGMA max_page_count = 1000000")
-    desk.tick(75)
-    assert desk.shown[-1]["monitor"]["not_kept"] is None
-    assert [t.t for t in desk.ticks()[:1501]] == [T0 + i for i in range(1501)]
 
 
 def test_a_disk_that_fills_is_told_and_its_end_too(

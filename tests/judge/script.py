@@ -85,6 +85,7 @@ class World:
     aisles_move: float = 0.0  # kPa/h
     room_c: float = 18.0
     free_pct: float | None = 60.0
+    troubles: Mapping[str, str] | None = None
     frozen: bool = False
     silent: tuple[str, ...] = ()
     offset_s: float = EPOCH
@@ -145,5 +146,5 @@ def play(story: list[Phase], seed: int = 1, step_s: float = STEP_S) -> Iterator[
                     None if channel[0] in world.silent else value
                     for channel, value in zip(CHANNELS, values, strict=True)
                 )
-            yield Tick(t, world.offset_s, values, faults, requests, world.free_pct)
+            yield Tick(t, world.offset_s, values, faults, requests, world.free_pct, world.troubles)
             requests = ()

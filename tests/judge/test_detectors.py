@@ -114,6 +114,7 @@ STORIES = {
         settings=lambda unit: site(unit=unit, periodic=SERVICE),
     ),
     "storage_low": Story({"free_pct": 4.0}, 1.0, {"free_pct": 40.0}, 1.0),
+    "monitor_fault": Story({"troubles": {"storage": "It is full."}}, 1.0, {"troubles": {}}, 1.0),
     "hold_test_failed": Story(
         {"kpa": 350.0, "running": False}, 1.5, {}, 1.0, cause="leak",
         asks=("hold_start", {"section": "supply"}),
@@ -210,7 +211,7 @@ def test_restarts_change_nothing(name: str) -> None:
 BLIND = {
     "low_pressure", "high_pressure", "no_cut_in", "no_cut_out", "long_run", "low_purity",
     "slow_build", "leak_growth", "fast_drop", "bypass_suspected", "setpoint_drift",
-    "maintenance_device_fault", "stuck_reading", "storage_low",
+    "maintenance_device_fault", "stuck_reading", "storage_low", "monitor_fault",
     "calibration_due",
 }  # fmt: skip
 """What cannot be judged when nothing has ever been read or calibrated; the rest count or compare dates."""

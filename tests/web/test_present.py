@@ -178,6 +178,7 @@ def test_every_alert_and_cause_of_the_contract_has_advice() -> None:
         "calibration_due",
         "work_due",
         "storage_low",
+        "monitor_fault",
     ]
     causes = [
         "leak",

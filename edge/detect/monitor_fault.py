@@ -1,0 +1,38 @@
+"""monitor_fault: the monitor itself is not well, and still does what it can."""
+
+from collections.abc import Iterator
+
+from edge.detect.base import SOON, Detector, Now, Telling
+from edge.model import SUPPLY
+from edge.settings import Settings
+
+TODO = {
+    "storage": "Judging and telling go on. Fit a new card or disk before the power next fails.",
+    "database": "Copy the file set aside for whoever maintains the monitor; suspect the card.",
+    "letterbox": "The page, the button and the shell can ask for nothing now. Suspect the card.",
+    "settings": "See what dryhold check says of the settings file, mend it, restart the monitor.",
+    "clock": "Give the monitor a network or set its clock; what happens is in order all the same.",
+    "page": "Messages go on. See journalctl -u dryhold-page.",
+}
+"""What to do, by the kind of trouble (edge.model.Tick.troubles)."""
+
+
+class MonitorFault(Detector):
+    alert = "monitor_fault"
+    priority = SOON
+    prompt = False
+
+    @classmethod
+    def over(cls, settings: Settings) -> Iterator[Detector]:
+        for kind in TODO:
+            made = cls(SUPPLY, kind)
+            # A page that is restarted is away for a moment.
+            made.on_delay_s = 120.0 if kind == "page" else 0.0
+            yield made
+
+    def look(self, now: Now, active: bool) -> bool | None:
+        return None if now.troubles is None else self.subject in now.troubles
+
+    def tell(self, now: Now) -> Telling:
+        kind = self.subject or ""
+        return Telling((now.troubles or {}).get(kind, ""), TODO[kind], {"trouble": kind})
