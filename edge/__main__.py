@@ -17,6 +17,7 @@ COMMANDS = {
     "hold": "judge, start, follow, stop, list or judge again hold tests",
     "size": "work out gas volume, air supply, runs and cost, from settings or arguments",
     "purge": "work out how nitrogen takes the place of air, from settings or arguments",
+    "records": "list, show, verify or export the records",
     "page": "serve the status page",
     "access": "set the technician's access code, or make a certificate for the page",
     "label": "make the label for the box's door, with the page's address as QR code",

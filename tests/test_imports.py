@@ -144,6 +144,7 @@ MAY: dict[str, tuple[str, ...]] = {
         "edge.core.volume",
         "edge.hold.methods",
         "edge.hold.where",
+        "edge.record",
         "edge.recording",
         "edge.week",
         "edge.store.read",

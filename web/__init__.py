@@ -8,7 +8,7 @@ from pathlib import Path
 from flask import Flask, Response, abort, request
 
 from edge.settings import Settings
-from web import about, gas, live, reader, records, technician, views, week
+from web import about, gas, live, reader, records, technician, views, week, work
 from web.door import Door
 from web.stream import Places
 
@@ -56,6 +56,7 @@ def create_app(
     app.register_blueprint(about.blueprint(site))
     app.register_blueprint(records.blueprint(site))
     app.register_blueprint(week.blueprint(site))
+    app.register_blueprint(work.blueprint(site))
     app.register_blueprint(gas.blueprint(site))
     app.register_blueprint(technician.blueprint(site, door))
 

@@ -9,8 +9,9 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, KeepInFrame, Paragraph
 
+from web.faces import fonts
 from web.label import Label, modules
-from web.paper import fonts, style
+from web.paper import style
 
 EDGE, CODE = 12 * mm, 52 * mm
 CAUTION = 42 * mm  # the height kept for it

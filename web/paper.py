@@ -1,27 +1,26 @@
 """A record as PDF: python -m web.paper, JSON of a web.record.Record in, PDF out.
 
-A process of its own for each sheet, so that what drawing takes of memory is given back. The
-typeface (Bitstream Vera) comes with the library; nothing is fetched.
+A process of its own for each sheet, so that what drawing takes of memory is given back. Nothing is
+fetched: see web.faces for the typefaces. A web.sheet.Sheet given as "sheet" is drawn by
+web.sheet_paper.
 """
 
+import importlib
 import json
 import sys
-from collections.abc import Mapping
-from importlib.resources import as_file, files
+from collections.abc import Callable, Mapping
 from io import BytesIO
 from typing import Any
-from xml.sax.saxutils import escape
 
 from reportlab.lib.colors import Color, black, white
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table
 
 from web.chart import elapsed
+from web.faces import NOTE, Faces
 
 INK, SOFT, RULE = black, Color(0.33, 0.33, 0.33), Color(0.7, 0.7, 0.7)
 WEDGE = Color(0.86, 0.86, 0.86)
@@ -29,17 +28,11 @@ MARGIN = 16 * mm
 PADDING = 6.0  # of a page's frame, in points
 
 
-def fonts() -> None:
-    """Make the typeface known, as Text and Strong."""
-    for name, file in (("Text", "Vera.ttf"), ("Strong", "VeraBd.ttf")):
-        with as_file(files("reportlab") / "fonts" / file) as path:
-            pdfmetrics.registerFont(TTFont(name, str(path)))
-
-
 def style(size: float, font: str = "Text", **more: Any) -> ParagraphStyle:
     """A style of that size in points."""
     return ParagraphStyle(
-        f"{font}{size}", fontName=font, fontSize=size, leading=size * 1.35, textColor=INK, **more
+        f"{font}{size}",
+        **{"fontName": font, "fontSize": size, "leading": size * 1.35, "textColor": INK, **more},
     )
 
 
@@ -110,11 +103,11 @@ class Trace(Flowable):  # type: ignore[misc]
         c.restoreState()
 
 
-def _table(title: str, rows: list[list[str]], width: float) -> Table:
+def _table(title: str, rows: list[list[str]], width: float, say: Callable[[str], str]) -> Table:
     """Rows under their heading; it may go on over a page's end, but not with the heading alone."""
     text = style(8.5)
-    cells = [[Paragraph(escape(title), style(10.5, "Strong")), ""]]
-    cells += [[Paragraph(escape(a), text), Paragraph(escape(b), text)] for a, b in rows]
+    cells = [[Paragraph(say(title), style(10.5, "Strong")), ""]]
+    cells += [[Paragraph(say(a), text), Paragraph(say(b), text)] for a, b in rows]
     return Table(
         cells,
         colWidths=[48 * mm, width - 48 * mm],
@@ -133,25 +126,49 @@ def _table(title: str, rows: list[list[str]], width: float) -> Table:
 
 def pdf(record: Mapping[str, Any], signatures: list[str]) -> bytes:
     """The sheet; `record` as dataclasses.asdict gives it, its drawing left out."""
-    fonts()
+    faces = Faces()
+    foot = f"Record {record['name']}, printed {record['made']}"
+    title = f"{record['title']}, {record['site']}"
+    return build(lambda width: _story(record, signatures, faces, width), foot, title)
+
+
+def build(story: Callable[[float], list[Any]], foot: str, title: str) -> bytes:
+    """A4 sheets of what `story` makes for a width in points, each with `foot` and its number."""
     out = BytesIO()
-    width = A4[0] - 2 * MARGIN - 2 * PADDING
 
     def sheet(canvas: Canvas, document: Any) -> None:
         canvas.saveState()
         canvas.setFont("Text", 7)
         canvas.setFillColor(SOFT)
-        canvas.drawString(
-            MARGIN + PADDING, 10 * mm, f"Record {record['name']}, printed {record['made']}"
-        )
+        canvas.drawString(MARGIN + PADDING, 10 * mm, foot)
         canvas.drawRightString(A4[0] - MARGIN - PADDING, 10 * mm, f"page {document.page}")
         canvas.restoreState()
 
+    document = SimpleDocTemplate(
+        out,
+        pagesize=A4,
+        leftMargin=MARGIN,
+        rightMargin=MARGIN,
+        topMargin=16 * mm,
+        bottomMargin=18 * mm,
+        title=title,
+        author="dryhold",
+        lang="en",
+        invariant=1,
+    )
+    document.build(story(A4[0] - 2 * MARGIN - 2 * PADDING), onFirstPage=sheet, onLaterPages=sheet)
+    return out.getvalue()
+
+
+def _story(
+    record: Mapping[str, Any], signatures: list[str], faces: Faces, width: float
+) -> list[Any]:
+    say = faces.say
     head = style(10.5, "Strong", spaceBefore=9, spaceAfter=3, keepWithNext=1)
     verdict = Table(
         [
-            [Paragraph(escape(record["headline"]), style(13, "Strong"))],
-            [Paragraph(escape(record["sentence"]), style(9))],
+            [Paragraph(say(record["headline"]), style(13, "Strong"))],
+            [Paragraph(say(record["sentence"]), style(9))],
         ],
         colWidths=[width],
         style=[
@@ -161,20 +178,20 @@ def pdf(record: Mapping[str, Any], signatures: list[str]) -> bytes:
         ],
     )
     story: list[Any] = [
-        Paragraph(escape(record["site"]), style(9)),
-        Paragraph(escape(record["title"]), style(16, "Strong", spaceAfter=6)),
+        Paragraph(say(record["site"]), style(9)),
+        Paragraph(say(record["title"]), style(16, "Strong", spaceAfter=6)),
         verdict,
     ]
     for warning in record["warnings"]:
-        story.append(Paragraph(f"Note: {escape(warning)}", style(9, "Strong", spaceBefore=5)))
-    story.append(Paragraph(escape(record["raw_counts"]), style(8.5, spaceBefore=5)))
+        story.append(Paragraph(f"Note: {say(warning)}", style(9, "Strong", spaceBefore=5)))
+    story.append(Paragraph(say(record["raw_counts"]), style(8.5, spaceBefore=5)))
     if len(record["trace"]) > 1:
         drawn = [Spacer(1, 3 * mm), Trace(record, width, 56 * mm)]
-        story.append(KeepTogether([*drawn, Paragraph(escape(record["caption"]), style(8))]))
+        story.append(KeepTogether([*drawn, Paragraph(say(record["caption"]), style(8))]))
     for part in record["parts"]:
-        story.append(_table(part["title"], part["rows"], width))
+        story.append(_table(part["title"], part["rows"], width, say))
     if record["where"]:
-        lines = [Paragraph(escape(line), style(8.5, spaceAfter=2)) for line in record["where"]]
+        lines = [Paragraph(say(line), style(8.5, spaceAfter=2)) for line in record["where"]]
         story.append(KeepTogether([Paragraph("Where to look", head), *lines]))
     signs = Table(
         [["", ""] * len(signatures), [t for name in signatures for t in (f"{name}, date", "")]],
@@ -187,24 +204,20 @@ def pdf(record: Mapping[str, Any], signatures: list[str]) -> bytes:
             ("LEFTPADDING", (0, 0), (-1, -1), 0),
         ],
     )
-    caution = Paragraph(f"Caution. {escape(record['caution'])}", style(8, spaceBefore=8))
+    caution = Paragraph(f"Caution. {say(record['caution'])}", style(8, spaceBefore=8))
     story.append(KeepTogether([signs, caution]))
-    document = SimpleDocTemplate(
-        out,
-        pagesize=A4,
-        leftMargin=MARGIN,
-        rightMargin=MARGIN,
-        topMargin=16 * mm,
-        bottomMargin=18 * mm,
-        title=f"{record['title']}, {record['site']}",
-        author="dryhold",
-        lang="en",
-        invariant=1,
-    )
-    document.build(story, onFirstPage=sheet, onLaterPages=sheet)
-    return out.getvalue()
+    if record["hash"]:
+        said = f"Hash of this record: {record['hash']}. {record['chain']}"
+        story.append(Paragraph(say(said), style(7.5, spaceBefore=6)))
+    if faces.marked:
+        story.append(Paragraph(NOTE, style(8, "Strong", spaceBefore=6)))
+    return story
 
 
 if __name__ == "__main__":
     given = json.load(sys.stdin)
-    sys.stdout.buffer.write(pdf(given["record"], given["signatures"]))
+    if "sheet" in given:
+        made = importlib.import_module("web.sheet_paper").pdf(given["sheet"])
+    else:
+        made = pdf(given["record"], given["signatures"])
+    sys.stdout.buffer.write(made)

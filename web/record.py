@@ -47,6 +47,8 @@ class Record:
     raw_counts: str
     caution: str
     made: str
+    hash: str
+    chain: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,9 +99,12 @@ def record(
     where: Sequence[str],
     settings: Settings,
     now: float,
+    linked: str = "",
+    chain: str = "",
 ) -> Record:
     """`test` is the finished event, `aside` what was kept beside it, `back` the event that says
-    that every valve is back, `where` the advice on where to look; `now` stamps the sheet."""
+    that every valve is back, `where` the advice on where to look; `now` stamps the sheet; `linked` is its hash
+    and `chain` says whether the records are as they were made."""
     local = Local(settings.site.zone, now)
     u = units_of(aside, settings)
     shown = _shown(test, aside)
@@ -135,6 +140,8 @@ def record(
         raw_counts=course.RAW,
         caution=CAUTION,
         made=local.record(now),
+        hash=linked,
+        chain=chain,
     )
 
 

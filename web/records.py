@@ -1,4 +1,7 @@
-"""Records of hold tests, for everyone: list, sheet, PDF, CSV and JSON. Routes only."""
+"""Records, for everyone who may read: list, sheet, PDF, CSV and JSON. Routes only.
+
+Hold tests go by the number of their event, other records by their place in the chain.
+"""
 
 import dataclasses
 import json
@@ -16,7 +19,7 @@ from edge import recording
 from edge.errors import StoreError
 from edge.hold import where
 from edge.model import SUPPLY
-from web import record
+from web import record, sheet
 from web.views import Site
 
 log = logging.getLogger(__name__)
@@ -34,12 +37,47 @@ def blueprint(site: Site) -> Blueprint:
     def records() -> str:
         _, view, local = site.view()
         rows: list[record.Listed] | None
+        made, chain = list[sheet.Listed](), ""
         try:
             with site.reader() as db:
                 rows = [record.listed(test, settings, local) for test in db.tests(MOST)]
+                made = [sheet.listed(one, local) for one in db.records(list(sheet.KINDS), MOST)]
+                chain = sheet.status(db.chain())
         except StoreError:
             rows = None
-        return render_template("records.html", room="records", view=view, rows=rows)
+        return render_template(
+            "records.html", room="records", view=view, rows=rows, made=made, chain=chain
+        )
+
+    def _made(seq: int) -> tuple[dict[str, Any], sheet.Sheet]:
+        """A record of the chain that has a sheet of this kind, and the sheet."""
+        with site.reader() as db:
+            if seq not in {one["seq"] for one in db.records(list(sheet.KINDS))}:
+                abort(404)
+            plain = db.record(seq)
+            return plain, sheet.sheet(plain, db.chain(), settings, site.clock())
+
+    @pages.get("/records/made/<int(max=4294967295):seq>")
+    def made(seq: int) -> str:
+        _, view, _ = site.view()
+        return render_template("sheet.html", room="records", view=view, sheet=_made(seq)[1])
+
+    @pages.get("/records/made/<int(max=4294967295):seq>.pdf")
+    def made_paper(seq: int) -> Response:
+        given = {"sheet": dataclasses.asdict(_made(seq)[1])}
+        return _answer(_drawn(given), "application/pdf", f"{settings.site.id}-record-{seq}.pdf")
+
+    @pages.get("/records/made/<int(max=4294967295):seq>.json")
+    def made_data(seq: int) -> Response:
+        """The record itself, in inside units, as it is in the chain."""
+        text = json.dumps(_made(seq)[0], ensure_ascii=False, indent=1)
+        name = f"{settings.site.id}-record-{seq}.json"
+        return _answer(text.encode("utf-8", "replace"), "application/json", name, "attachment")
+
+    @pages.get("/records/made/<int(max=4294967295):seq>.csv")
+    def made_table(seq: int) -> Response:
+        text = sheet.table(_made(seq)[0], settings).encode("utf-8", "replace")
+        return _answer(text, "text/csv", f"{settings.site.id}-record-{seq}.csv", "attachment")
 
     def _found(number: int) -> tuple[dict[str, Any], dict[str, Any] | None, Any, list[str]]:
         """Event, what was kept beside it, the event that valves are back, where to look."""
@@ -58,7 +96,10 @@ def blueprint(site: Site) -> Blueprint:
         return test, aside, back, where.look(verdicts, sections) if leaks else []
 
     def _sheet(number: int) -> record.Record:
-        return record.record(*_found(number), settings, site.clock())
+        found = _found(number)
+        with site.reader() as db:
+            linked, chain = db.hash_of(number), sheet.status(db.chain())
+        return record.record(*found, settings, site.clock(), linked, chain)
 
     @pages.get("/records/<int(max=4294967295):number>")
     def one(number: int) -> str:
@@ -73,12 +114,16 @@ def blueprint(site: Site) -> Blueprint:
 
     @pages.get("/records/<int(max=4294967295):number>.pdf")
     def paper(number: int) -> Response:
-        sheet = dataclasses.asdict(dataclasses.replace(_sheet(number), drawing=None))
-        given = json.dumps({"record": sheet, "signatures": record.SIGNATURES})
+        plain = dataclasses.asdict(dataclasses.replace(_sheet(number), drawing=None))
+        given = {"record": plain, "signatures": record.SIGNATURES}
+        return _answer(_drawn(given), "application/pdf", f"{_name(number)}.pdf")
+
+    def _drawn(given: Mapping[str, Any]) -> bytes:
+        """A PDF, drawn by a process of its own."""
         try:
             made = subprocess.run(
                 [sys.executable, "-m", "web.paper"],
-                input=given.encode(),
+                input=json.dumps(given).encode(),
                 capture_output=True,
                 timeout=PDF_WITHIN_S,
                 check=True,
@@ -86,7 +131,7 @@ def blueprint(site: Site) -> Blueprint:
         except (subprocess.SubprocessError, OSError) as error:
             log.error("no PDF: %s %s", error, getattr(error, "stderr", ""))
             abort(503)
-        return _file(made.stdout, "application/pdf", number, "pdf")
+        return made.stdout
 
     @pages.get("/records/<int(max=4294967295):number>.json")
     def data(number: int) -> Response:
@@ -118,9 +163,9 @@ def blueprint(site: Site) -> Blueprint:
     def _name(number: int) -> str:
         return f"{settings.site.id}-hold-test-{number}"
 
-    def _file(content: bytes, kind: str, number: int, ending: str) -> Response:
+    def _answer(content: bytes, kind: str, name: str, way: str = "inline") -> Response:
         answer = Response(content, mimetype=kind)
-        answer.headers["Content-Disposition"] = f"inline; filename={_name(number)}.{ending}"
+        answer.headers["Content-Disposition"] = f"{way}; filename={name}"
         return answer
 
     return pages

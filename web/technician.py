@@ -22,10 +22,11 @@ from edge.errors import AccessError, StoreError
 from edge.hold.methods import methods
 from edge.model import SUPPLY
 from edge.store.requests import Box
-from web import access, checklist, course, present
+from web import access, checklist, course, present, workform
+from web import work as periodic
 from web.door import FORM_S, Door
 from web.session import ABSOLUTE_S, Session, sign
-from web.shown import Local, parse_time
+from web.shown import Local, SiteUnits, parse_time
 from web.views import Site
 
 log = logging.getLogger(__name__)
@@ -445,6 +446,48 @@ def blueprint(site: Site, door: Door) -> Blueprint:
             return refused
         number = _post("working", {"for_s": span[1]})
         return redirect(url_for(f"{NAME}.alerts", asked=number), 303)
+
+    def _work(form: Mapping[str, str], wrong: str) -> str:
+        latest, _, local = site.view()
+        given = [] if latest is None else latest["picture"].get("work") or []
+        return _page(
+            "site_work.html",
+            rows=[periodic.row(item, local) for item in given],
+            made=_supersedable(),
+            form=form,
+            wrong=wrong,
+            today=f"{local.at(site.clock()):%Y-%m-%d}",
+            example=SiteUnits.of(settings).pressure(settings.supply.cut_in_kpa),
+        )
+
+    def _supersedable() -> list[dict[str, Any]]:
+        """Records of periodic work that none supersedes yet, the newest first."""
+        try:
+            with site.reader() as db:
+                kept = db.records(["periodic"], 50)
+        except StoreError:
+            return []
+        return [one for one in kept if one["superseded_by"] is None]
+
+    @pages.get("/work")
+    @inside
+    def work() -> Answer:
+        return _work(request.args, "")
+
+    @pages.post("/work")
+    @inside
+    def work_done() -> Answer:
+        form = request.form.to_dict()
+        known = {str(one["id"]): str(one["title"]) for one in _supersedable()}
+        _, view, _ = site.view()
+        if not view.seen.fresh:
+            return _work(form, "The monitor gives no new data, so nothing can be recorded."), 400
+        try:
+            what = workform.request(form, known, settings.site.zone, site.clock())
+        except ValueError as error:
+            return _work(form, str(error)), 400
+        number = _post("work_done", what)
+        return redirect(url_for(f"{NAME}.work", asked=number), 303)
 
     @pages.get("/wiring")
     @inside

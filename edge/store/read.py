@@ -259,6 +259,16 @@ class Reader:
             raise StoreError(f"{self._path}: expected a record of number {seq}, found none")
         return _record(row)
 
+    def chain_rows(self) -> list[chain.Row]:
+        """The chain as it stands in the table, oldest first."""
+        rows = self._ask(f"SELECT {chain.COLUMNS} FROM records ORDER BY seq")
+        return [chain.Row._make(row) for row in rows]
+
+    def hash_of(self, event: int) -> str:
+        """The hash of the record that an event made; "" for none."""
+        row = self._ask("SELECT hash FROM records WHERE event = ?", (event,)).fetchone()
+        return "" if row is None else str(row[0])
+
     def chain(self, told: Sequence[str] = ()) -> chain.Chain:
         """Whether the records are what was recorded, all of them and in their order, and whether
         every hash that was `told` elsewhere is among them."""

@@ -28,6 +28,13 @@ LOOKS: dict[str, tuple[str, ...]] = {
     "/history": tuple(f"/history?span={span}" for span in ("day", "week", "month", "year")),
     "/log": tuple(f"/log?show={key}" for key in ("alerts", "tests", "cycles", "monitor", "all")),
     "/site/test/checklist": ("/site/test/checklist?section=supply&method=source+shut+off+4+h",),
+    **dict.fromkeys(
+        (
+            f"/records/made/<int(max=4294967295):seq>{kind}"
+            for kind in ("", ".pdf", ".json", ".csv")
+        ),
+        (),  # the demo's site makes none in this time: tests/web/test_sheet.py looks at them
+    ),
     "/site/test/course": (
         "/site/test/course?section=supply",
         "/site/test/course?section=Freezer%20aisles%201-6",

@@ -1,0 +1,217 @@
+"""Commissioning and periodic records for people: page, PDF, CSV, JSON, shell; in the site's units."""
+
+import csv
+import io
+import json
+import sqlite3
+from pathlib import Path
+
+import pytest
+from flask.testing import FlaskClient
+from pypdf import PdfReader
+
+from edge.__main__ import main
+from edge.core.units import PSI
+from edge.model import Event
+from edge.record import COMMISSIONING, Chapter, Figure, Record, Signature, made
+from edge.settings import Settings, load
+from edge.store.read import Reader
+from edge.store.write import Writer
+from web import create_app, faces, workform
+
+T0 = 1_772_830_800.0
+AT = "2026-03-06T21:00:00.000Z"
+CHINESE, ARABIC = "林美玲", "فاطمة"
+RECORD = Record(
+    COMMISSIONING,
+    AT,
+    "R. Fenwick on 10.0.0.7",
+    (
+        Chapter(
+            "Cut-in <and> cut-out",
+            (
+                Figure("cut-in observed", 38.2 * PSI, "pressure", "", AT, "channel line", 0.1 * PSI),
+                Figure("room", 20.0, "temperature", "", AT, "hand-held", 1.0, "beside the dryer"),
+                Figure("oxygen", 1.62, "oxygen", source="channel oxygen"),
+                Figure("warm-up", 540.0, "time", source="the monitor"),
+                Figure("valve tag", text="=HYPERLINK(1)", source=f"{CHINESE}, {ARABIC}, Ünal Müller"),
+            ),
+            ("The drain <b>dripped</b>.",),
+        ),
+        Chapter("Second point", skipped="no calibration gas at hand"),
+    ),
+    findings=("bypass left on: turn the valve back.",),
+    signatures=(Signature("R. Fenwick", "technician, licence 7", AT, "R. Fenwick on 10.0.0.7"),),
+    title="Commissioning of the nitrogen supply",
+)  # fmt: skip
+
+
+@pytest.fixture
+def settings(saltmarsh: Path) -> Settings:
+    return load(saltmarsh)
+
+
+@pytest.fixture
+def folder(tmp_path: Path, settings: Settings) -> Path:
+    """A state folder with the record, and one that supersedes it."""
+    writer = Writer(tmp_path, settings, [])
+    writer.keep([], [made(RECORD, T0, "Signed.")], {})
+    with Reader(tmp_path) as db:
+        first = db.record(1)["id"]
+    again = Record(COMMISSIONING, AT, "R. Fenwick", RECORD.chapters, supersedes=first)
+    writer.keep([], [made(again, T0 + 60.0, "Signed again.")], {})
+    writer.close()
+    return tmp_path
+
+
+def page(folder: Path, settings: Settings) -> FlaskClient:
+    return create_app(settings, folder, folder, lambda: T0 + 3600.0).test_client()
+
+
+def words(text: str) -> str:
+    return " ".join(text.replace("\N{NO-BREAK SPACE}", " ").split())
+
+
+def test_sheet_and_paper_say_all_of_it(folder: Path, settings: Settings) -> None:
+    """Every figure in the site's units with uncertainty, time and source; what was skipped and found;
+    who signed; cautions, hash, that the chain holds, what supersedes it; typed text stays text."""
+    client = page(folder, settings)
+    sheet = words(client.get("/records/made/1").text)
+    answer = client.get("/records/made/1.pdf")
+    assert answer.mimetype == "application/pdf"
+    paper = words(" ".join(p.extract_text() for p in PdfReader(io.BytesIO(answer.data)).pages))
+    with Reader(folder) as db:
+        first, second = db.record(1), db.record(2)
+    for text in (sheet, paper):
+        for said in (
+            "38.2 psi ± 0.1 psi",
+            "68.0 °F ± 1.8 °F",
+            "1.62 %",
+            "9 min",
+            "2026-03-06 15:00:00 UTC−06:00 · hand-held · beside the dryer",
+            "uncertainty not stated",
+            "no calibration gas at hand",
+            "bypass left on: turn the valve back.",
+            "technician, licence 7",
+            "dryhold only watches",
+            "Witnessed by, date",
+            first["hash"],
+            "All 2 records are as made: the chain holds.",
+            f"Superseded by record {second['id']}.",
+        ):
+            assert said in text, said
+    assert "Cut-in <and> cut-out" in paper
+    assert "Found: The drain <b>dripped</b>." in paper
+    assert "<b>dripped" not in sheet
+    assert f"{CHINESE}, {ARABIC}" in sheet
+    assert "/records/made/2" in client.get("/records").text
+    assert client.get("/records/made/3").status_code == 404
+
+
+def test_csv_and_json(folder: Path, settings: Settings) -> None:
+    """CSV in the site's units, with no cell that a spreadsheet would run; JSON is the record itself."""
+    client = page(folder, settings)
+    rows = list(csv.DictReader(io.StringIO(client.get("/records/made/1.csv").text)))
+    cell = {row["what"]: row for row in rows}
+    assert (cell["cut-in observed"]["value"], cell["cut-in observed"]["unit"]) == ("38.2", "psi")
+    assert cell["room"]["value"] == "68"
+    assert cell["room"]["uncertainty"] == "1.8"
+    assert cell["valve tag"]["text"] == "'=HYPERLINK(1)"
+    assert cell["skipped"]["text"] == "no calibration gas at hand"
+    assert Record.of(json.loads(client.get("/records/made/1.json").data)) == RECORD
+
+
+def test_meddling_shows_on_page_paper_and_shell(
+    folder: Path, settings: Settings, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One changed digit: the list, the sheet, the paper and `records verify` all say which record."""
+    state = ["--state", str(folder)]
+    assert main(["records", "verify", *state]) == 0
+    head = capsys.readouterr().out.split()[-1].rstrip(".")
+    assert main(["records", "verify", *state, "--head", head]) == 0
+    assert main(["records", "verify", *state, "--head", "f" * 64]) == 1
+    assert "cut off" in capsys.readouterr().out
+    db = sqlite3.connect(folder / "dryhold.db")
+    db.execute("DROP TRIGGER records_stay")
+    db.execute("UPDATE records SET body = replace(body, '1.62', '1.52') WHERE seq = 1")
+    db.commit()
+    db.close()
+    client = page(folder, settings)
+    said = "The chain of records is broken: record 1: its content is not what was recorded"
+    assert said in client.get("/records").text
+    assert said in client.get("/records/made/2").text
+    pages = PdfReader(io.BytesIO(client.get("/records/made/2.pdf").data)).pages
+    assert said in words(" ".join(p.extract_text() for p in pages))
+    assert main(["records", "verify", *state]) == 1
+    assert "record 1" in capsys.readouterr().out
+
+
+def test_the_shell_lists_shows_and_exports(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`list` and `show` name what is there; what `export` writes checks by two lines of code."""
+    state = ["--state", str(folder)]
+    assert main(["records", "list", *state]) == 0
+    assert "superseded by" in capsys.readouterr().out
+    assert main(["records", "show", "1", *state]) == 0
+    shown = capsys.readouterr().out
+    assert "Second point: skipped, no calibration gas at hand" in shown
+    assert main(["records", "show", "9", *state]) == 2
+    out = tmp_path / "chain.jsonl"
+    assert main(["records", "export", *state, "-o", str(out)]) == 0
+    from hashlib import sha256
+
+    previous = "0" * 64
+    for row in map(json.loads, out.read_text().splitlines()):
+        assert row["previous"] == previous
+        previous = sha256((previous + row["body"]).encode()).hexdigest()
+        assert row["hash"] == previous
+
+
+def test_letters_that_no_typeface_has_are_marked(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Latin stays as it is; without other typefaces on the box, and always for Arabic, a mark says
+    which script and how many letters; nothing is dropped silently."""
+    monkeypatch.setenv("XDG_DATA_DIRS", str(tmp_path))
+    made_of = faces.Faces()
+    assert made_of.say("Ünal & Müller <x>") == "Ünal &amp; Müller &lt;x&gt;"
+    assert not made_of.marked
+    assert made_of.say(f"a {CHINESE} b") == "a [Cjk, 3] b"
+    assert made_of.say(ARABIC) == "[Arabic, 5]"
+    assert made_of.marked
+
+
+@pytest.mark.parametrize(
+    ("line", "value", "quantity", "doubt"),
+    [
+        ("gauge = 38.2 psi ± 0.5, test gauge 7", 38.2 * PSI, "pressure", 0.5 * PSI),
+        ("room = -4 °C ± 1 °C", -4.0, "temperature", 1.0),
+        ("room=50 °F ± 1.8", 10.0, "temperature", 1.0),
+        ("nitrogen = 98,4 %", 98.4, "fraction", None),
+        ("strokes = 12", 12.0, None, None),
+    ],
+)
+def test_a_typed_reading_becomes_a_value(
+    line: str, value: float, quantity: str | None, doubt: float | None
+) -> None:
+    """In inside units, its uncertainty as a difference; other words stay words; faults are told."""
+    read = workform.reading(line, "R. Fenwick")
+    assert read["value"] == pytest.approx(value)
+    assert read.get("quantity") == quantity
+    assert read["uncertainty"] == (None if doubt is None else pytest.approx(doubt))
+    assert workform.reading("element = black, oily", "R.")["text"] == "black, oily"
+    for wrong in ("38 psi", "gauge = 3 furlongs", "gauge = 3 psi ± 1 bar"):
+        with pytest.raises(ValueError, match='"'):
+            workform.reading(wrong, "R.")
+
+
+def test_what_is_due_is_on_the_page(folder: Path, settings: Settings) -> None:
+    """/work says so while the monitor has written nothing, and an event that is no record changes
+    nothing in the chain."""
+    writer = Writer(folder, settings, [])
+    writer.keep([], [Event(T0 + 99.0, "cut_in", "On.", "supply", {})], {})
+    writer.close()
+    client = page(folder, settings)
+    assert "is not reporting now" in client.get("/work").text
+    assert "All 2 records" in client.get("/records").text

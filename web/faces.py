@@ -1,0 +1,92 @@
+"""Typefaces for paper: the library's own, and what the box has where that lacks a letter.
+
+Bitstream Vera (comes with the library) has Latin letters only. For others, these Debian packages
+are used where they are installed: fonts-dejavu-core (Greek, Cyrillic and more),
+fonts-droid-fallback or fonts-wqy-zenhei (Chinese, Japanese, Korean). A letter that no typeface
+has, and scripts that join their letters or run from right to left (they need shaping, which
+the library does not do), are replaced by a mark that says so; `Faces.marked` then is true.
+"""
+
+import os
+import unicodedata
+from importlib.resources import as_file, files
+from itertools import groupby
+from pathlib import Path
+from xml.sax.saxutils import escape
+
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFError, TTFont
+
+MORE = ("DejaVuSans.ttf", "DroidSansFallbackFull.ttf", "DroidSansFallback.ttf", "wqy-zenhei.ttc")
+NOTE = (
+    "This paper cannot show some letters; they are marked [script, how many]. They are whole on the"
+    " page and in the record itself. Installing fonts-droid-fallback on the box helps for Chinese,"
+    " Japanese and Korean."
+)
+SHAPED = ("AL", "R", "AN")  # Unicode's bidirectional classes of right-to-left scripts
+JOINED = ("DEVANAGARI", "BENGALI", "TAMIL", "THAI", "KHMER", "MYANMAR", "SINHALA", "TELUGU")
+
+
+def fonts() -> None:
+    """Make the typeface known, as Text and Strong."""
+    for name, file in (("Text", "Vera.ttf"), ("Strong", "VeraBd.ttf")):
+        with as_file(files("reportlab") / "fonts" / file) as path:
+            pdfmetrics.registerFont(TTFont(name, str(path)))
+
+
+class Faces:
+    """Loaded once for each sheet."""
+
+    def __init__(self) -> None:
+        fonts()
+        self._own = pdfmetrics.getFont("Text").face.charToGlyph
+        self._more: list[tuple[str, dict[int, int]]] | None = None
+        self.marked = False
+
+    def say(self, text: str) -> str:
+        """`text` as a paragraph's markup; every letter is there or marked."""
+        out = []
+        for face, run in groupby(text, self._face):
+            letters = "".join(run)
+            if face == "Text":
+                out.append(escape(letters))
+            elif face:
+                out.append(f'<font name="{face}">{escape(letters)}</font>')
+            else:
+                self.marked = True
+                out.append(escape(_mark(letters)))
+        return "".join(out)
+
+    def _face(self, letter: str) -> str:
+        """The typeface for a letter; "" for none."""
+        if ord(letter) in self._own or letter.isspace():
+            return "Text"
+        script = unicodedata.name(letter, "").partition(" ")[0]
+        if unicodedata.bidirectional(letter) in SHAPED or script in JOINED:
+            return ""
+        if self._more is None:
+            self._more = _found()
+        return next((name for name, glyphs in self._more if ord(letter) in glyphs), "")
+
+
+def _mark(letters: str) -> str:
+    script = unicodedata.name(letters[0], "unknown").partition(" ")[0].capitalize()
+    return f"[{script}, {len(letters)}]"
+
+
+def _found() -> list[tuple[str, dict[int, int]]]:
+    """What the box has of MORE, in that order."""
+    folders = os.environ.get("XDG_DATA_DIRS") or "/usr/local/share:/usr/share"
+    there: dict[str, Path] = {}
+    for folder in folders.split(":"):
+        for path in sorted((Path(folder) / "fonts").rglob("*.tt[fc]")):
+            there.setdefault(path.name, path)
+    faces = []
+    for name in MORE:
+        if name in there:
+            try:
+                pdfmetrics.registerFont(TTFont(name, str(there[name]), subfontIndex=0))
+            except (TTFError, OSError):
+                continue  # a file that is no typeface is as good as none
+            faces.append((name, pdfmetrics.getFont(name).face.charToGlyph))
+    return faces
