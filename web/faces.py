@@ -70,7 +70,8 @@ class Faces:
 
 
 def _mark(letters: str) -> str:
-    script = unicodedata.name(letters[0], "unknown").partition(" ")[0].capitalize()
+    script = unicodedata.name(letters[0], "unknown").partition(" ")[0]
+    script = script if script == "CJK" else script.capitalize()
     return f"[{script}, {len(letters)}]"
 
 

@@ -29,6 +29,7 @@ KINDS = {
     "visit_skip": "a step of the visit is left out, and why",
     "visit_sign": "the visit is over and signed",
     "visit_abandon": "the visit is given up without a record",
+    "work_done": "periodic work was done: make its record",
     "working": "a technician is at work: keep alerts quiet for a limited time",
 }
 """What may be asked for."""

@@ -9,15 +9,17 @@ from pathlib import Path
 import pytest
 from flask.testing import FlaskClient
 from pypdf import PdfReader
+from test_access import CODE, Desk
 
 from edge.__main__ import main
 from edge.core.units import PSI
-from edge.model import Event
+from edge.judge import Judge
+from edge.model import Event, Request, Tick
 from edge.record import COMMISSIONING, Chapter, Figure, Record, Signature, made
 from edge.settings import Settings, load
 from edge.store.read import Reader
 from edge.store.write import Writer
-from web import create_app, faces, workform
+from web import access, create_app, faces, workform
 
 T0 = 1_772_830_800.0
 AT = "2026-03-06T21:00:00.000Z"
@@ -177,7 +179,7 @@ def test_letters_that_no_typeface_has_are_marked(
     made_of = faces.Faces()
     assert made_of.say("Ünal & Müller <x>") == "Ünal &amp; Müller &lt;x&gt;"
     assert not made_of.marked
-    assert made_of.say(f"a {CHINESE} b") == "a [Cjk, 3] b"
+    assert made_of.say(f"a {CHINESE} b") == "a [CJK, 3] b"
     assert made_of.say(ARABIC) == "[Arabic, 5]"
     assert made_of.marked
 
@@ -204,6 +206,38 @@ def test_a_typed_reading_becomes_a_value(
     for wrong in ("38 psi", "gauge = 3 furlongs", "gauge = 3 psi ± 1 bar"):
         with pytest.raises(ValueError, match='"'):
             workform.reading(wrong, "R.")
+
+
+def test_work_typed_on_the_page_becomes_a_sheet(tmp_path: Path, settings: Settings) -> None:
+    """Form, letterbox, judge, store, sheet: what a technician types stands on the record; what makes
+    no sense is refused in words, with what was typed still there; nothing is asked signed out."""
+    desk = Desk(settings, tmp_path)
+    access.set_code(desk.state, CODE)
+    judge, writer = Judge(settings), Writer(desk.state, settings, [])
+    desk.say("holding", work=judge.work.picture(0.0, desk.now))
+    someone = desk.visitor()
+    assert someone.get("/site/work").status_code == 303
+    someone.sign_in()
+    form = {
+        "work": "supply/gauges read", "done_on": "2026-03-06", "done_by": "Ana Ruiz",
+        "role": "licence 7", "readings": "riser = 38.2 furlong", "findings": "glass cracked",
+        "notes": "cold", "supersedes": "",
+    }  # fmt: skip
+    refused = someone.post("/site/work", token=someone.token("/site/work"), **form)
+    assert refused.status_code == 400
+    assert "furlong" in refused.text
+    assert "glass cracked" in refused.text
+    form["readings"] = "riser = 38.2 psi ± 0.5, test gauge 7"
+    sent = someone.post("/site/work", token=someone.token("/site/work"), **form)
+    assert sent.status_code == 303
+    ((kind, by, what),) = desk.asked()
+    values = tuple(1.0 for _ in settings.channel)
+    tick = Tick(0.0, desk.now, values, requests=(Request(1, kind, by, what),))
+    writer.keep([], judge.look(tick), {})
+    writer.close()
+    sheet = words(someone.get("/records/made/1").text)
+    for said in ("Gauges read", "38.2 psi ± 0.5 psi", "test gauge 7", "glass cracked", "licence 7"):
+        assert said in sheet, said
 
 
 def test_what_is_due_is_on_the_page(folder: Path, settings: Settings) -> None:
