@@ -3,8 +3,8 @@
 A Debian in a folder (debootstrap), booted with systemd-nspawn; then README's own lines, copied from
 it: install, passwords, back-up, restore, removal, upgrade and its way back, and a root that is read
 only. Broker and mail server are real and on loopback. Prints what was found; exits with 1 where
-anything is not as it should be. Needs debootstrap, systemd-container and mosquitto; port 8080 must
-be free; takes some minutes, most of them packages.
+anything is not as it should be. Needs debootstrap, systemd-container and mosquitto; takes some
+minutes, most of them packages.
 """
 
 import argparse

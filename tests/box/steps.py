@@ -14,12 +14,13 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tell"))
 import postoffice
-from brokers import Broker, Receiver
+from brokers import Broker, Receiver, free_port
 
 from tests.box import readme
 from tests.box.machine import Machine, until
 
-PAGE = "http://127.0.0.1:8080"
+PORT = free_port()  # the network is this machine's, where 8080 may be taken
+PAGE = f"http://127.0.0.1:{PORT}"
 CLONE = "/root/dryhold"
 DRYHOLD = "/opt/dryhold/bin/dryhold"
 WHERE = "--state /var/lib/dryhold --settings /etc/dryhold/site.toml"
@@ -57,8 +58,13 @@ def clone(machine: Machine, repository: Path, commit: str) -> str:
 
 
 def install(machine: Machine, text: str) -> None:
+    """README's lines; where they say to write one's own site, that is the page's port."""
     machine.do("apt-get update -q", CLONE)
-    machine.do(readme.block(text, "## Putting it on a box"), CLONE)
+    lines = readme.block(text, "## Putting it on a box").splitlines()
+    place = [n for n, line in enumerate(lines) if "site.toml   #" in line]
+    assert len(place) == 1, lines
+    own = f"printf '\\n[page]\\nport = {PORT}\\n' >> /etc/dryhold/site.toml"
+    machine.do("\n".join([*lines[: place[0] + 1], own, *lines[place[0] + 1 :]]), CLONE)
 
 
 def answer(path: str = "/healthz") -> tuple[int, str]:
@@ -117,7 +123,7 @@ def box(machine: Machine, repository: Path, _older: str | None, found: Found) ->
 def _listens(machine: Machine, found: Found) -> None:
     said = machine.do("ss -H -l -n -p -t -u").splitlines()
     ours = {re.split(r"\s+", one)[4] for one in said if '"dryhold"' in one}
-    found.say("the only open port is the page's", ours == {"0.0.0.0:8080"}, ours)
+    found.say("the only open port is the page's", ours == {f"0.0.0.0:{PORT}"}, ours)
 
 
 class _Browser:
