@@ -42,6 +42,7 @@ def draw(now: Now, desk: Desk) -> dict[str, Any]:
         "visit": now.visit.picture(now.t, now.at),
         "calibrated": _calibrated(now),
         "work": now.work.picture(now.t, now.at),
+        "oxygen_sensor": now.visit.oxygen(),
     }
 
 

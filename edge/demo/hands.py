@@ -20,8 +20,9 @@ from edge.plant import MOIST_AIR_PCT, Plant
 CHOICES: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "bypass": ("Three-way valve", ("nitrogen", "bypass")),
     "needle": ("Needle valve, share of as set", ("0.8", "1", "1.5")),
-    "drain": ("Drain of the line", ("closed", "cracked", "open")),
+    "drain": ("Drain of the line", ("closed", "a little", "cracked", "open")),
     "device": ("Air maintenance devices", ("shut", "works", "open")),
+    "vent": ("Drain of the systems", ("closed", "open")),
     "probe": ("Oxygen sensor held in", ("the sample line", "open air", "2 % gas")),
     "cell": ("Oxygen cell", ("new", "worn")),
     "cut_out": ("Cut-out of the control", ("as set", "a quarter too high")),
@@ -29,7 +30,8 @@ CHOICES: Mapping[str, tuple[str, tuple[str, ...]]] = {
 }
 """What a hand can do, and its places; the first is where it stands at the beginning."""
 
-BLEED_L_MIN = {"closed": 0.0, "cracked": 60.0, "open": 400.0}
+BLEED_L_MIN = {"closed": 0.0, "a little": 26.0, "cracked": 60.0, "open": 400.0}
+VENT_L_MIN = 150.0
 PROBES = {"the sample line": None, "open air": MOIST_AIR_PCT, "2 % gas": 2.0}
 TIGHT_L_MIN, LEAK_L_MIN = 0.0, 7.0
 
@@ -43,6 +45,9 @@ def move(plant: Plant, hands: Mapping[str, str]) -> None:
     if "device" in hands:
         for system in plant.systems.values():
             system.device = hands["device"]  # type: ignore[assignment]
+    if "vent" in hands:
+        for system in plant.systems.values():
+            system.extra_loss_l_min = VENT_L_MIN if hands["vent"] == "open" else 0.0
     if "probe" in hands:
         plant.probe = PROBES[hands["probe"]]
     if "cell" in hands:

@@ -386,10 +386,11 @@ def line_hold(look: Look) -> None:
     if held["verdict"] == "leaks":
         rate = w.rate(float(loss)) if loss is not None else "too much"
         look.find("leak", f"the closed supply line loses {rate}.")
+    elif held["verdict"] == "holds":
+        look.says.append("The closed supply line holds.")
+        look.clears.append("leak")
     else:
-        look.says.append(f"The closed supply line {held['verdict']}.")
-        if held["verdict"] == "holds":
-            look.clears.append("leak")
+        look.says.append(f"Whether the closed supply line holds is not known. {held['why']}")
     back = held.get("put_back")
     look.figure("Valves back after the test", None, None, "hold test", text=str(back or "not told"))
 

@@ -27,7 +27,8 @@ SHOWN_S = 86400.0
 class Visit(Kept):
     """The one visit that may be open at a time, or the last one for a day."""
 
-    KEPT = ("stage", "by", "began_at", "over_at", "answers", "watch", "refused", "flow_l_min",
+    KEPT = ("stage", "by", "began_at", "over_at", "answers", "watch", "refused",
+        "refused_alone", "flow_l_min",
             "record")  # fmt: skip
 
     def __init__(self, settings: Settings, words: Words, cells: Cells) -> None:
@@ -41,6 +42,7 @@ class Visit(Kept):
         self.answers: dict[str, dict[str, Any]] = {}
         self.watch = Watch()
         self.refused: str | None = None
+        self.refused_alone: str | None = None  # why the last calibration of its own was not made
         self.flow_l_min: float | None = None
         self.record: dict[str, Any] | None = None  # what the last one became, told to the page
         self.handed_over: Event | None = None  # the loss to compare with, of the visit just signed
@@ -200,12 +202,13 @@ class Visit(Kept):
         """A calibration outside of a visit: its own small record."""
         step = self._steps.get(str(request.what.get("step")))
         if step is None or step.key not in (AIR, GAS):
-            self.refused = f"expected {AIR} or {GAS} to calibrate, found {request.what.get('step')}"
+            found = request.what.get("step")
+            self.refused_alone = f"expected {AIR} or {GAS} to calibrate, found {found}"
             return []
         look = self._at(_values(step, request.what.get("values") or {}), t, at, supply)
         conclude.entered(look, step)
         events = calibrate(look, step.key, request.by)
-        self.refused = None if events else look.says[-1]
+        self.refused_alone = None if events else look.says[-1]
         if not events:
             return []
         return [*events, account.calibration(step, look, request.by)]
@@ -273,11 +276,15 @@ class Visit(Kept):
         ]
         return Event(rests[-1]["at"], "idle_measured", "", None, rests[-1]) if rests else None
 
+    def oxygen(self) -> dict[str, Any]:
+        """Whether the oxygen reading stands still, and why no calibration was made."""
+        still = self.watch.still()
+        return {"still_pct": still and round(still[0], 3), "refused": self.refused_alone}
+
     def picture(self, t: float, at: float) -> dict[str, Any] | None:
         """For the page: JSON-ready; None when there is no visit to show."""
         if self.stage is None or (not self.open and at - self.over_at > SHOWN_S):
             return None
-        still = self.watch.still()
         shown: dict[str, Any] = {
             "stage": self.stage,
             "by": self.by,
@@ -296,7 +303,6 @@ class Visit(Kept):
             **shown,
             "watch": {
                 "oxygen_pct": round(oxygen[-1][1], 3) if oxygen else None,
-                "still_pct": round(still[0], 3) if still else None,
                 "cut_in_kpa": None if cut_in is None else cut_in["kpa"],
                 "cut_out_kpa": None if cut_out is None else cut_out["kpa"],
                 "running_s": None if self.watch.flowing is None else round(t - self.watch.flowing),

@@ -222,7 +222,7 @@ def test_a_calibration_alone_makes_a_periodic_record_and_ends_the_alert() -> Non
     t.put(probe="open air")
     t.wait(30.0)
     assert t.ask("calibrate", step="oxygen_air", values={"air_c": 20.0}) == []
-    assert "stand still" in str(t.judge.visit.refused)
+    assert "stand still" in str(t.judge.visit.refused_alone)
     t.wait(200.0)
     events = t.ask("calibrate", step="oxygen_air", values={"air_c": 20.0, "humidity_pct": 50.0})
     assert [e.kind for e in events] == ["calibrated", "record_made"]

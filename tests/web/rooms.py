@@ -27,6 +27,11 @@ SETTLES_MS = 3000
 LOOKS: dict[str, tuple[str, ...]] = {
     "/history": tuple(f"/history?span={span}" for span in ("day", "week", "month", "year")),
     "/log": tuple(f"/log?show={key}" for key in ("alerts", "tests", "cycles", "monitor", "all")),
+    "/icon-<int:size>.png": (),
+    "/site/visit/step": (
+        "/site/visit/step?step=purity",
+        "/site/visit/step?step=fill%20Freezer%20aisles%201-6",
+    ),
     "/site/test/checklist": ("/site/test/checklist?section=supply&method=source+shut+off+4+h",),
     **dict.fromkeys(
         (

@@ -12,6 +12,7 @@ from cheroot.wsgi import Server
 from flask import Flask
 from rooms import CODE, Watched, numbers, rooms
 from test_technician import FINISHED, UNDER_WAY
+from visited import OPEN, OXYGEN
 
 from edge.model import iso
 from edge.settings import Settings
@@ -47,14 +48,18 @@ def technician(browser: Any, app: Flask, state: Path) -> Iterator[Watched]:
         (state / access.FILE).unlink()
 
 
-def full(settings: Settings, runtime: Path) -> dict[str, Any]:
-    """The picture with most to show: two alerts, a hold test under way and one over, work going on."""
+def full(settings: Settings, runtime: Path, visit: Any = OPEN) -> dict[str, Any]:
+    """The picture with most to show: two alerts, a hold test under way and one over, a visit, work
+    going on."""
     said = depot.newest(settings, "act")
     said["picture"].update(
         {
             "hold_test": UNDER_WAY,
             "hold_tests": [UNDER_WAY, FINISHED],
             "hold_refused": {"supply": "a hold test of this section is under way"},
+            "visit": visit,
+            "oxygen_sensor": {"still_pct": 20.7, "refused": "the reading did not stand still"},
+            "calibrated": {"oxygen": OXYGEN},
             "working": {"by": "Ana Ruiz", "until": iso(depot.NOW + 3600.0)},
         }
     )
@@ -139,6 +144,39 @@ def put_back(watched: Watched) -> None:
     page.get_by_role("button", name="All is back").click()
 
 
+def begin_visit(watched: Watched) -> None:
+    watched.page.goto(f"{watched.base}/site/visit")
+    watched.page.get_by_role("button", name="Begin a visit").click()
+
+
+def answer_step(watched: Watched) -> None:
+    page = watched.page
+    page.goto(f"{watched.base}/site/visit/step?step=setpoints")
+    page.get_by_label("Cut-in as set, psi").fill("thirty-eight")
+    page.get_by_role("button", name="Done: conclude").click()
+    page.get_by_text("expected a number, found").wait_for()
+    assert all("400" in said for said in watched.wrong)  # the browser notes the refusal
+    watched.wrong.clear()
+    page.get_by_label("Cut-in as set, psi").fill("38")
+    page.get_by_role("button", name="Done: conclude").click()
+
+
+def sign_visit(watched: Watched) -> None:
+    page = watched.page
+    page.goto(f"{watched.base}/site/visit/sign")
+    page.get_by_label("Owner or witness").fill("Owen Weir")
+    page.fill("#code", CODE)
+    page.get_by_role("button", name="Sign: make the record").click()
+
+
+def calibrate(watched: Watched) -> None:
+    page = watched.page
+    page.goto(f"{watched.base}/site/calibrate")
+    page.get_by_label("Temperature of the air, °F").fill("68")
+    page.fill("#code", CODE)
+    page.get_by_role("button", name="Calibrate now").click()
+
+
 def sign_out(watched: Watched) -> None:
     watched.page.get_by_role("button", name="Sign out").click()
     watched.page.wait_for_url(f"{watched.base}/")
@@ -163,6 +201,10 @@ DEEDS: dict[str, tuple[Callable[[Watched], None], tuple[str, dict[str, Any]] | N
     "/site/test/start": (start, ("hold_start", {"method": "source shut off 4 h"})),
     "/site/test/stop": (stop, ("hold_stop", {"section": "supply"})),
     "/site/test/put-back": (put_back, ("hold_put_back", {"section": "Freezer aisles 1-6"})),
+    "/site/visit/start": (begin_visit, ("visit_start", {})),
+    "/site/visit/step": (answer_step, ("visit_answer", {"step": "setpoints"})),
+    "/site/visit/sign": (sign_visit, ("visit_sign", {"witness": "Owen Weir"})),
+    "/site/calibrate": (calibrate, ("calibrate", {"step": "oxygen_air"})),
     "/site/sign-out": (sign_out, None),
     "/site/sign-in": (sign_in, None),
 }
@@ -174,13 +216,15 @@ def test_every_deed_can_be_done_in_a_browser(
 ) -> None:
     """Whatever a form can be sent to is done by hand, and lies in the letterbox with who and from where."""
     depot.keep(tmp_path, settings, 0.02)
-    full(settings, tmp_path)
+    full(settings, tmp_path, visit=None)
     app = create_app(settings, tmp_path, tmp_path, lambda: depot.NOW + 2.0)
     posts = {rule.rule for rule in app.url_map.iter_rules() if "POST" in (rule.methods or ())}
     assert posts == set(DEEDS), "say in DEEDS how it is done by hand"
     with technician(chromium, app, tmp_path) as watched:
         watched.sent.clear()
         for path, (do, wanted) in DEEDS.items():
+            if path == "/site/visit/step":
+                full(settings, tmp_path)  # what was asked for has come about
             do(watched)
             watched.page.wait_for_load_state()
             assert path in watched.sent
