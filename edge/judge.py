@@ -13,7 +13,7 @@ from edge.hold.course import Tests
 from edge.measure.baseline import Baseline, at_reference
 from edge.measure.cells import Cells
 from edge.measure.channels import Channels
-from edge.measure.gas import RESTART, Gas
+from edge.measure.gas import BYPASS, RESTART, Gas
 from edge.measure.supply import Supply
 from edge.measure.system import System
 from edge.measure.trend import Trend
@@ -162,13 +162,16 @@ class Judge(Kept):
         return events
 
     def _visit(self, request: Request, t: float) -> list[Event]:
-        events = self.visit.ask(request, t, self.supply)
+        events, more = self.visit.ask(request, t, self.supply), list[Event]()
         for event in events:
             if event.kind == "calibrated":
                 self.cells.hear(event.as_json())
+            if event.kind == "fill_begun" and event.section in self.gas.vessels:
+                what = {"section": event.section, "why": BYPASS}
+                more += self.gas.ask(request._replace(kind=RESTART, what=what), event.at)
             if event.kind == "record_made" and request.kind == "visit_sign":
                 self._handed_over(event)
-        return events
+        return events + more
 
     def _handed_over(self, event: Event) -> None:
         """What the visit found is what later cycles are compared with; where it left nothing to

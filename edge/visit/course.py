@@ -136,7 +136,8 @@ class Visit(Kept):
                 return []
             self.answers.pop(step.key, None)
             self.watch.begin_fill(system, t, at, float(normal))
-            return []
+            text = f"{request.by} began to fill {system}, with air first."
+            return [Event(at, "fill_begun", text, system, {"by": request.by})]
         look = self._at(values, t, at, supply)
         conclude.entered(look, step)
         events = self._conclude(look, step, request.by)

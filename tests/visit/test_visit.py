@@ -5,7 +5,7 @@ from collections.abc import Callable
 import pytest
 
 from edge.record import Record
-from tests.visit.technician import FILL, Technician
+from tests.visit.technician import FILL, SYSTEM, Technician
 
 
 def begin(technician: Technician) -> None:
@@ -80,6 +80,7 @@ def test_a_good_visit_finds_nothing_and_its_numbers_become_the_baseline() -> Non
     assert baseline.loss == pytest.approx(truth, abs=4.0 * baseline.loss_sd + 0.03 * truth)
     assert baseline.nitrogen_pct == pytest.approx(100.0 - 1.45, abs=0.2)
     assert t.judge.picture()["visit"]["stage"] == "signed"
+    assert t.judge.picture()["sections"][SYSTEM]["gas"]["why"] == "bypass fill"
 
 
 def bypass(t: Technician) -> list[str]:
