@@ -11,7 +11,6 @@ from typing import Any
 
 from edge.core import membrane
 from edge.core.calibration import AGEING_REL, WORN_REL
-from edge.core.gas import flow_l_min
 from edge.core.units import STANDARD_K, STANDARD_KPA, ZERO_C_K
 from edge.measure.cells import Cells
 from edge.measure.supply import Supply
@@ -254,7 +253,6 @@ def beside(look: Look) -> None:
 def production(look: Look) -> float | None:
     """The flow in standard litres a minute, for the step after; None when none was measured."""
     w = look.words
-    _from_cycle(look)
     shown, report = look.number("flow_l_min"), look.number("report_l_min")
     if shown is None:
         look.says.append("No flow was measured.")
@@ -302,25 +300,6 @@ def _conditions(look: Look) -> float:
         # A compressor takes in a volume: warmer air is less gas.
         factor *= (was + ZERO_C_K) / (now + ZERO_C_K)
     return factor
-
-
-def _from_cycle(look: Look) -> None:
-    """Rise and loss of the last cycle, times the volume: a second witness."""
-    volume, runs, rests = look.settings.supply.volume_l, look.watch.runs, look.watch.rests
-    if volume is None or not runs or not rests:
-        return
-    loss = float(rests[-1]["loss_at_reference_kpa_per_h"])
-    spread = float(rests[-1]["loss_high_kpa_per_h"]) - float(rests[-1]["loss_low_kpa_per_h"])
-    rate = float(runs[-1]["rise_kpa_per_h"]) + loss
-    flow = flow_l_min(volume, rate, STANDARD_K - ZERO_C_K)
-    look.figure(
-        "Production by rise and loss of the last cycle",
-        flow,
-        "flow",
-        "observed",
-        sd=hypot(0.05 * flow, flow_l_min(volume, spread / 4.0, STANDARD_K - ZERO_C_K)),
-        note="volume of the settings; the systems closed or at rest",
-    )
 
 
 def purity(look: Look, flow_l_min_now: float | None) -> None:

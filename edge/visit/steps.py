@@ -279,7 +279,6 @@ def _production(settings: Settings) -> Step:
             Field("report_c", "Temperature on the test report", "number", "temperature"),
             Field("feed_c", "Feed temperature now", "number", "temperature"),
         ),
-        "the production that rise and loss make in the line's volume, to compare",
     )
 
 
