@@ -353,7 +353,7 @@ def _removal(machine: Machine, text: str, found: Found) -> None:
 def upgrade(machine: Machine, repository: Path, older: str | None, found: Found) -> None:
     """From the last commit with an older schema to this one, and back in both ways."""
     git = ["git", "-C", str(repository)]
-    newest = ["log", "-1", "--format=%H", "--", "edge/store/schema.py"]
+    newest = ["log", "-1", "--format=%H", "-G^@migrations", "--", "edge/store/schema.py"]
     changed = subprocess.check_output([*git, *newest], text=True).strip()
     older = older or f"{changed}~1"
     commit = subprocess.check_output([*git, "rev-parse", older], text=True).strip()
