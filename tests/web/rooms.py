@@ -25,6 +25,8 @@ FITS = "() => document.documentElement.scrollWidth <= innerWidth"  # as a functi
 SETTLES_MS = 3000
 
 LOOKS: dict[str, tuple[str, ...]] = {
+    "/favicon.ico": (),
+    "/icon-<int:size>.png": (),
     "/history": tuple(f"/history?span={span}" for span in ("day", "week", "month", "year")),
     "/log": tuple(f"/log?show={key}" for key in ("alerts", "tests", "cycles", "monitor", "all")),
     "/icon-<int:size>.png": (),
@@ -46,7 +48,8 @@ LOOKS: dict[str, tuple[str, ...]] = {
     ),
 }
 """Rooms that want to be seen in more ways than their bare address. A room without a parameter in
-its address is found by itself; one with a parameter other than `number` must be told of here."""
+its address is found by itself; one with a parameter other than `number` must be told of here, and
+one that is no room has no way to be seen."""
 
 
 def rooms(app: Flask, numbers: Iterable[int]) -> list[str]:
