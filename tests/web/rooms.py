@@ -26,10 +26,13 @@ SETTLES_MS = 3000
 
 LOOKS: dict[str, tuple[str, ...]] = {
     "/favicon.ico": (),
+    "/records/made/<int(max=4294967295):seq>": (),
+    "/records/made/<int(max=4294967295):seq>.csv": (),
+    "/records/made/<int(max=4294967295):seq>.json": (),
+    "/records/made/<int(max=4294967295):seq>.pdf": (),
     "/icon-<int:size>.png": (),
     "/history": tuple(f"/history?span={span}" for span in ("day", "week", "month", "year")),
     "/log": tuple(f"/log?show={key}" for key in ("alerts", "tests", "cycles", "monitor", "all")),
-    "/icon-<int:size>.png": (),
     "/site/visit/step": (
         "/site/visit/step?step=purity",
         "/site/visit/step?step=fill%20Freezer%20aisles%201-6",
