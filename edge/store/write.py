@@ -41,9 +41,9 @@ DAMAGED_KEPT = 2
 NOTICES_KEPT_MS = 30 * 86_400 * 1000
 """How long it is remembered when a receiver accepted a notice."""
 
-ROLLUPS_AT_ONCE = 5
+ROLLUPS_AT_ONCE = 10
 """Minutes that are put down together. Until then they are in memory and, from the readings, in
-every answer and after every restart: a page of the card is changed a fifth as often."""
+every answer and after every restart: a page of the card is changed a tenth as often."""
 
 _ROUTINE = "'cut_in', 'cut_out', 'run_measured', 'idle_measured', 'purity_measured'"
 """Events that go with the quarter-hours; all others are kept for good."""
