@@ -190,7 +190,6 @@ class Alarm(Kept):
             "state": state,
             "since": iso(self.raised_at) if self.raised_at is not None else None,
             **self.told,
-            **({"silenced": True} if self.hushed else {}),
         }
 
 

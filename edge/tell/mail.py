@@ -45,10 +45,6 @@ MOST_REFUSALS = 3
 """So often may a server refuse for good what a letter holds, the last time without its picture;
 then the letter is given up, and the next one says so."""
 
-NOT_KEPT = (
-    "The monitor's card takes nothing now, so its history has a gap: have the box looked at too."
-)
-
 TRACE_S = 86400.0
 TRACE_POINTS = 480
 
@@ -114,7 +110,6 @@ class _Sending(NamedTuple):
 
     numbers: tuple[int, ...]
     memory: dict[str, Any] | None
-    ahead: str | None = None  # the alert, where nothing of it can be kept
 
 
 class MailMessenger:
@@ -150,21 +145,18 @@ class MailMessenger:
         self._failures = 0
         self._refusals = 0  # of what the letter holds
         self._next_try = self._prove_next = 0.0
-        self._ahead: dict[str, dict[str, Any]] = {}  # threads begun while nothing could be kept
         self._unmarked = False  # and that was said
         self._looked: tuple[object, ...] | None = None
         self._look_again = 0.0
 
     def tell(self, t: float, latest: Mapping[str, Any]) -> None:
         self._hear()
-        if self._sending is not None or self._monotonic() < self._next_try:
+        if self._sending is not None or self._taken is not None:
+            return
+        if self._monotonic() < self._next_try:
             return
         now = datetime.fromisoformat(latest["at"]).timestamp()
         alerts = latest["picture"].get("alerts", [])
-        if latest["monitor"]["not_kept"] is not None and self._tell_ahead(alerts, now, latest):
-            return
-        if self._taken is not None:
-            return
         seen = self._outbox.backlog(self.name), [(when.key_of(a), a["state"]) for a in alerts]
         # A clock that was set back must not put off the next look.
         if seen == self._looked and self._look_again - LOOK_EVERY_S <= now < self._look_again:
@@ -202,8 +194,6 @@ class MailMessenger:
         threads = known["threads"]
         waiting = self._outbox.waiting(self.name, 0, MOST_WAITING)
         settled = known.get("letter")
-        if settled is None and self._ahead and self._told_ahead(waiting, known):
-            return self._next(now, latest, alerts)
         if settled is None:
             standing = {when.key_of(alert): str(alert["state"]) for alert in alerts}
             choice = when.choose(
@@ -301,50 +291,6 @@ class MailMessenger:
         )
         return True
 
-    def _tell_ahead(
-        self, alerts: Sequence[Mapping[str, Any]], now: float, latest: Mapping[str, Any]
-    ) -> bool:
-        """While the card takes nothing no event gets into the outbox: then an alert is told from
-        what is known now, and its event, once it can be kept, passes by."""
-        unmarked = None if self._taken is None else self._taken.memory
-        threads = (unmarked or self._memory or {}).get("threads", {})
-        told = {*threads, *self._ahead}
-        alert = when.ahead(self._recipient, self._mail, self._zone, alerts, told, now)
-        if alert is None:
-            return False
-        key, since = when.key_of(alert), str(alert["since"])
-        message_id = _id(f"ahead.{_digest(key + since)}.{now:.0f}", self._mail)
-        self._ahead[key] = {"root": message_id, "told": now, "reminded": 0, "since": since}
-        event = {**alert, "kind": "alert_raised", "at": since}
-        settings, link = self._settings, self._link
-        envelope = self._envelope(message_id, None, (), now, alert["priority"] == "urgent")
-
-        def write(drawn: Any) -> Letter:
-            said = letter.of_event(event, settings, latest, drawn, link)
-            return letter.with_note(said, NOT_KEPT)
-
-        self._begin(_Sending((), None, key), envelope, alert.get("section"), now, write)
-        return True
-
-    def _told_ahead(self, waiting: Sequence[when.Numbered], known: dict[str, Any]) -> bool:
-        """Pass by the events that were told ahead, and go on with their threads."""
-        passed, threads = [], dict(known["threads"])
-        for number, event in waiting:
-            if event["kind"] != "alert_raised":
-                continue
-            key = when.key_of(event)
-            ahead = self._ahead.get(key)
-            if ahead is not None and ahead["since"] == event["at"]:
-                passed.append(number)
-                threads[key] = {name: ahead[name] for name in ("root", "told", "reminded")}
-        if not passed:
-            return False
-        memory = {**known, "threads": threads}
-        self._outbox.accepted(self.name, passed, self._utc(), memory)
-        self._memory = memory
-        self._ahead = {k: v for k, v in self._ahead.items() if k not in threads}
-        return True
-
     def _tell_week(self, now: float, latest: Mapping[str, Any]) -> bool:
         known = self._recall()
         due = when.week_due(self._mail, now, self._zone)
@@ -431,20 +377,9 @@ class MailMessenger:
                 " server for good; the page has them."
             )
             memory = {**memory, "given_up": 0}
-        self._begin(_Sending(numbers, memory), envelope, section, now, write, notes)
-
-    def _begin(
-        self,
-        sending: _Sending,
-        envelope: Envelope,
-        section: object,
-        now: float,
-        write: Callable[[Any], Letter],
-        notes: Sequence[str] = (),
-    ) -> None:
+        self._sending = _Sending(numbers, memory)
         settings, history = self._settings, self._history
         picture = section is not None and self._refusals < MOST_REFUSALS - 1
-        self._sending = sending
 
         def compose() -> EmailMessage:
             drawn = None
@@ -478,7 +413,7 @@ class MailMessenger:
         if news is None:
             if self._why is not None:
                 log.info("%s: letters are taken again", self.name)
-            self._taken = self._taken if sending.memory is None else sending
+            self._taken = None if sending.memory is None else sending
             self._why, self._failures, self._refusals = None, 0, 0
             self._prove_next = self._monotonic() + PROVE_EVERY_S
             return
@@ -490,9 +425,7 @@ class MailMessenger:
             if isinstance(news, BaseException):
                 log.error("%s: a letter could not be written", self.name, exc_info=news)
         self._failed(str(news), longest)
-        if sending.ahead is not None:
-            del self._ahead[sending.ahead]  # to be tried again
-        if not refused or sending.ahead is not None:
+        if not refused:
             return
         self._refusals += 1
         if self._refusals >= MOST_REFUSALS:

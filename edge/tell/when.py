@@ -1,6 +1,6 @@
 """What one recipient is told now, what waits and what passes by: pure, on the site's clock."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -130,29 +130,6 @@ def choose(
         most = MOST_TOGETHER if len(now_due) > MOST_SINGLE else 1
         return Choice(tuple(now_due[:most]), tuple(passed))
     return Choice(tuple(digest[:MOST_TOGETHER]), tuple(passed), digest=True)
-
-
-def ahead(
-    recipient: Recipient,
-    mail: Mail,
-    zone: ZoneInfo,
-    alerts: Sequence[Mapping[str, Any]],
-    told: Collection[str],
-    now: float,
-) -> Mapping[str, Any] | None:
-    """The first standing alert, of a key not in `told`, that is due to the recipient now; for
-    when no event can be kept, so that what is planned waits for the card."""
-    hushed = quiet(mail, datetime.fromtimestamp(now, zone))
-    for alert in alerts:
-        if key_of(alert) in told or alert["state"] != "active" or alert["priority"] == "planned":
-            continue
-        if not _wanted(recipient, alert, str(alert["priority"])):
-            continue
-        if now < _seconds(alert["since"]) + (recipient.after_s or 0.0):
-            continue
-        if alert["priority"] == "urgent" or not hushed:
-            return alert
-    return None
 
 
 def reminder(

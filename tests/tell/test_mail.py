@@ -13,7 +13,6 @@ from brokers import free_port, until
 from PIL import Image
 from postoffice import PASSWORD, SENDER, USER, Authority, Mailbox
 
-from edge.errors import StoreError
 from edge.model import Event, Tick, iso
 from edge.settings import Settings, check, load
 from edge.store.read import Reader
@@ -42,7 +41,6 @@ class Place:
         self.settings: Settings = load(self.site)
         self.folder, self.now = folder / "state", T0
         self.alerts: list[dict[str, Any]] = []
-        self.not_kept: str | None = None
         self.open()
 
     def open(self, **more: Any) -> None:
@@ -107,7 +105,7 @@ class Place:
             "sections": {"supply": supply},
             "alerts": self.alerts,
         }
-        return {"at": iso(self.now), "picture": picture, "monitor": {"not_kept": self.not_kept}}
+        return {"at": iso(self.now), "picture": picture}
 
     def tick(self) -> None:
         for teller in self.tellers:
@@ -562,53 +560,6 @@ def test_a_letter_taken_but_not_marked_comes_again_as_itself(office: Mailbox, ma
         assert len(ids) >= 3
         assert set(ids[:-1]) == {ids[0]} != {ids[-1]}
         assert office.got[0].letter["Dryhold-Events"] == office.got[1].letter["Dryhold-Events"]
-
-
-def test_while_the_card_takes_nothing_alerts_are_told_all_the_same(
-    office: Mailbox, make: Make, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """With the card refusing every write, and a letter taken that cannot be marked, each alert is
-    mailed once; when the card is back its event passes by and its end goes into the same thread."""
-    place = make(office.port)
-    place.rise(GROWTH)
-    held: list[tuple[str, dict[str, Any]]] = []
-
-    def refuse(*_: object, **__: object) -> None:
-        raise StoreError("no space left on the card")
-
-    with monkeypatch.context() as card:
-        card.setattr(place.writer, "accepted", refuse)
-        place.drive(lambda: len(office.got) == 1, "the letter about what was kept before")
-        place.not_kept = "no space left on the card"
-        for about in (LOW, {**LOW, "section": "Freezer aisles 1-6"}):
-            section = about.get("section", "supply")
-            held.append((section, {**LOW}))
-            place.alerts.append(
-                {"subject": None, **LOW, "section": section, "state": "active", "evidence": {},
-                 "since": iso(place.now), "text": "It is low.", "cause": None, "todo": "Go."}
-            )  # fmt: skip
-        place.drive(lambda: len(office.got) == 3, "the alerts that could not be kept")
-        for _ in range(50):
-            place.now += 30.0
-            place.tick()
-        assert len(office.got) == 3
-    texts = [str(got.letter.get_body(("plain",))) for got in office.got]
-    assert ["takes nothing" in text for text in texts] == [False, True, True]
-    raised_at = place.alerts[-1]["since"]
-    for section, about in held:
-        at = datetime.fromisoformat(raised_at).timestamp()
-        place.event("alert_raised", about, at=at, section=section)
-    place.not_kept = None
-    place.settle()
-    place.end(LOW)
-    place.settle()
-    assert [str(got.letter["Subject"]).rpartition(": ")[2] for got in office.got] == [
-        "leak growth, supply",
-        "low pressure, supply",
-        "low pressure, Freezer aisles 1-6",
-        "low pressure, supply",
-    ]
-    assert office.got[3].letter["In-Reply-To"] == office.got[1].letter["Message-ID"]
 
 
 def test_what_was_dropped_for_want_of_room_is_said(authority: Authority, make: Make) -> None:
