@@ -19,6 +19,7 @@ BENCHMARKS = {
     "kills": "tests.benchmarks.kills",
     "cuts": "tests.benchmarks.cuts",
     "endurance": "tests.benchmarks.endurance",
+    "decade": "tests.benchmarks.decade",
     "rooms": "tests.benchmarks.rooms",
 }
 """To add one: a module here with `measure() -> list[Result]`, and a line."""

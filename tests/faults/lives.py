@@ -200,7 +200,8 @@ def account(
         ticks = list(reader.readings(names))
         kept = list(reversed(reader.events(limit=10_000_000)))
     judge = Judge(settings)
-    judged = [_bare(event.as_json()) for tick in ticks for event in judge.look(tick)]
+    again = [event.as_json() for tick in ticks for event in judge.look(tick)]
+    judged = [_bare(event) for event in again if _of_readings(event)]
     mine = [_bare(event) for event in kept if _of_readings(event)]
     by_id = {event["id"]: _bare(event) for event in kept}
     got = {event["id"]: _bare(event) for event in received}
@@ -237,11 +238,11 @@ def _bare(event: Mapping[str, Any]) -> str:
 
 
 def _of_readings(event: Mapping[str, Any]) -> bool:
-    """Whether it follows from readings alone, without requests, disk and restarts."""
+    """Whether it follows from readings alone, without requests (a hold test's loss goes into the
+    gas that is followed), disk and restarts."""
     aside = ("storage_low", "monitor_fault", "hold_test_failed")
-    return (
-        not event["kind"].startswith(("monitor_", "hold_test_")) and event.get("alert") not in aside
-    )
+    kinds = ("monitor_", "hold_test_", "inerting_")
+    return not event["kind"].startswith(kinds) and event.get("alert") not in aside
 
 
 def _missing(given: list[str], among: list[str]) -> int:
