@@ -32,6 +32,9 @@ ENDPOINTS: Sequence[tuple[str, str]] = (
 )
 
 
+HEAVY_S = 366 * 86400.0
+
+
 class Refused(ValueError):
     """A question that cannot be answered as asked; its text says what was expected."""
 
@@ -112,6 +115,11 @@ class AskedReadings:
     since: float
     until: float
     points: int
+
+    @property
+    def heavy(self) -> bool:
+        """Whether the answer takes long: more than a year, the channels taken together."""
+        return (self.until - self.since) * len(self.channels) > HEAVY_S
 
 
 def asked_readings(args: Any, settings: Settings, now: float) -> AskedReadings:

@@ -1,5 +1,6 @@
 """Routes. They fetch rows and hand them to what is pure; they decide nothing."""
 
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -270,15 +271,24 @@ def blueprint(site: Site) -> Blueprint:
         latest, view, _ = _view()
         return jsonify(api.status(latest, view, settings))
 
+    # Years of readings take seconds: one such question at a time leaves the page its threads.
+    long_reads = threading.Lock()
+
     @pages.get("/api/readings")
-    def api_readings() -> Response:
+    def api_readings() -> Response | tuple[Response, int]:
         _, _, local = _view()
         asked = api.asked_readings(request.args, settings, local.now)
-        with site.reader() as db:
-            found = {
-                name: db.ribbon(name, asked.since, asked.until, asked.points)
-                for name in asked.channels
-            }
+        if asked.heavy and not long_reads.acquire(blocking=False):
+            return jsonify({"error": "another long question is being answered: ask again"}), 503
+        try:
+            with site.reader() as db:
+                found = {
+                    name: db.ribbon(name, asked.since, asked.until, asked.points)
+                    for name in asked.channels
+                }
+        finally:
+            if asked.heavy:
+                long_reads.release()
         return jsonify(api.readings(asked, found, settings))
 
     @pages.get("/api/events")

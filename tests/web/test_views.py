@@ -345,3 +345,22 @@ def test_a_bare_sites_page_opens(site: Any) -> None:
     site.say("holding")
     for path in PAGES:
         assert site.client().get(path).status_code == 200
+
+
+def test_one_long_question_at_a_time(site: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While years of readings are being read a second such question is put off at once, a short
+    one is answered, and afterwards long ones are again."""
+    client, years = site.client(), "/api/readings?since=2016-01-01T00:00:00Z"
+    inside: list[int] = []
+    plain = Reader.ribbon
+
+    def ribbon(self: Reader, *given: Any) -> Any:
+        if not inside:
+            inside.append(client.get(years).status_code)
+            inside.append(client.get("/api/readings").status_code)
+        return plain(self, *given)
+
+    monkeypatch.setattr(Reader, "ribbon", ribbon)
+    assert client.get(years).status_code == 200
+    assert inside == [503, 200]
+    assert client.get(years).status_code == 200
