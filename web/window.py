@@ -62,26 +62,34 @@ SPANS: Mapping[str, Span] = {
 }
 
 
+TIMES = ("from", "to")
+
+
 class NoSuch(ValueError):
     """A stretch that cannot be looked at; its text says what was expected."""
 
 
 def asked(args: Mapping[str, str], now: float) -> Window:
-    """`from` and `to` (ISO 8601 with Z or an offset; now where `to` is absent), or `span`.
+    """`from` and `to` (ISO 8601 with Z or an offset), or a `span` that ends at `to`; now where `to`
+    is absent.
 
     Brought between ten minutes and twelve years, and not past now. NoSuch for anything else.
     """
-    if "from" not in args:
-        span = SPANS.get(args.get("span", "day"))
-        if span is None or "to" in args:
-            raise NoSuch(f"span: expected one of {', '.join(SPANS)}, or from and to")
-        return span.to(now)
     try:
         # A plus sign in an address is a blank by the time it arrives.
-        since = parse_time(args["from"].replace(" ", "+"))
-        until = parse_time(args["to"].replace(" ", "+")) if "to" in args else now
+        given = {name: parse_time(args[name].replace(" ", "+")) for name in TIMES if name in args}
     except (ValueError, OverflowError) as error:
         raise NoSuch("from, to: expected ISO 8601 with Z or an offset") from error
+    until = given.get("to", now)
+    if "from" in given:
+        since = given["from"]
+    else:
+        span = SPANS.get(args.get("span", "day"))
+        if span is None:
+            raise NoSuch(f"span: expected one of {', '.join(SPANS)}")
+        if "to" not in given:
+            return span.to(now)
+        since = until - span.seconds
     since, until = max(since, 0.0), min(until, now)
     if since >= until:
         raise NoSuch("from: expected a time before to and before now, to: one after 1970")
