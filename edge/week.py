@@ -144,7 +144,7 @@ def _figures(history: History, settings: Settings, until: float) -> _Figures:
 
 def _within(run: Any, since: float, until: float) -> float:
     """Seconds of a run inside the week; one whose start or end was not seen counts for nothing."""
-    if run.started is None:
+    if run.started is None or run.rest_seen_from is not None:
         return 0.0
     ended = until if run.ended is None else min(run.ended, until)
     return float(max(0.0, ended - max(run.started, since)))

@@ -24,15 +24,31 @@ Event = Mapping[str, Any]
 Stretch = tuple[float, float]
 
 
-def stretches(runs: Sequence[Run], since: float, until: float) -> list[Stretch]:
-    """Runs cut to what is looked at; an end not seen reaches to the edge."""
+def stretches(
+    runs: Sequence[Run], since: float, until: float, holes: Sequence[Stretch]
+) -> list[Stretch]:
+    """When the generator was seen to run, within what is looked at: the last run may still be
+    going; nothing is claimed of the holes, nor of a run from before it was first seen."""
     out = []
-    for run in runs:
-        start = since if run.started is None else max(run.started, since)
-        end = until if run.ended is None else min(run.ended, until)
-        if end > start:
-            out.append((start, end))
+    for i, run in enumerate(runs):
+        start = run.seen_from if run.started is None else run.started
+        end = run.ended
+        if end is None:
+            end = until if i + 1 == len(runs) else run.rest_seen_from
+        if start is not None and end is not None:
+            out += _without(holes, max(start, since), min(end, until))
     return out
+
+
+def _without(holes: Sequence[Stretch], since: float, until: float) -> list[Stretch]:
+    """What of the time lies in none of the holes, which are in order."""
+    out = []
+    for a, b in holes:
+        if a > since and b > since and a < until:
+            out.append((since, a))
+        if b > since and a < until:
+            since = b
+    return [*out, (since, until)] if until > since else out
 
 
 def ran_s(ran: Sequence[Stretch], since: float, until: float) -> float:
@@ -141,9 +157,9 @@ def pressure(
     since, until = span.since, span.until
     u = SiteUnits.of(settings)
     points = curve(ribbon, now_kpa, until)
-    ran = stretches(runs, since, until)
     step = max(ribbon.step_s, settings.keeping.every_s)
     holes = chart.gaps(points, since, until, _patience(step, settings))
+    ran = stretches(runs, since, until, holes)
     f = bounds(points, settings, since, until)
     svg = chart.ribbon(
         f,
@@ -346,10 +362,14 @@ def nitrogen(span: Window, measured: Sequence[Event], settings: Settings, local:
     return Series("nitrogen", title, summary, svg, head, rows)
 
 
-def runtime(span: Window, runs: Sequence[Run], settings: Settings, local: Local) -> Series:
-    """How long the generator ran, by the hour or the day."""
+def runtime(
+    span: Window, ribbon: Ribbon, runs: Sequence[Run], settings: Settings, local: Local
+) -> Series:
+    """How long the generator ran, by the hour or the day; the ribbon tells when nothing is known."""
     since, until = span.since, span.until
-    ran = stretches(runs, since, until)
+    patience = _patience(max(ribbon.step_s, settings.keeping.every_s), settings)
+    holes = chart.gaps(curve(ribbon, None, until), since, until, patience)
+    ran = stretches(runs, since, until, holes)
     step = 3600.0 if span.seconds <= 2 * 86400.0 else 86400.0
     by, unit_s, unit = ("hour", 60.0, "min") if step == 3600.0 else ("day", 3600.0, "h")
     if span.seconds > 100 * 86400.0:
@@ -537,6 +557,7 @@ def drawing(
         last = p.at
     f = bounds(points, settings, since, now)
     s = settings.supply
+    holes = chart.gaps(points, since, now, step)
 
     def shown(kpa: float) -> float:
         return round(u.pressure_number(kpa), 3)
@@ -549,8 +570,8 @@ def drawing(
         "scale": [shown(f.bottom), shown(f.top)],
         "band": [shown(s.cut_in_kpa), shown(s.cut_out_kpa)],
         "levels": [[shown(v.value), v.label, v.key, v.above] for v in levels(settings, f)],
-        "gaps": [[round(a), round(b)] for a, b in chart.gaps(points, since, now, step)],
-        "runs": [[round(a), round(b)] for a, b in stretches(runs, since, now)],
+        "gaps": [[round(a), round(b)] for a, b in holes],
+        "runs": [[round(a), round(b)] for a, b in stretches(runs, since, now, holes)],
         "alerts": [[round(a), round(b)] for a, b in alerts],
         "tests": [[round(a), round(b)] for a, b in tests],
         "ticks": [

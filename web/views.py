@@ -173,7 +173,7 @@ def blueprint(site: Site) -> Blueprint:
         series = (
             history.loss(w, idles, section.get("baseline"), settings, local),
             history.nitrogen(w, purities, settings, local),
-            history.runtime(w, runs, settings, local),
+            history.runtime(w, line, runs, settings, local),
         )
         asked = window.address(w.since, w.until) if w.fixed else {"span": w.key}
         return render_template(

@@ -212,7 +212,9 @@ class Supply(Kept):
 
     def _turned(self, turn: Turn, facts: list[Event]) -> None:
         at = self.stamp(turn.t)
-        numbers = {"pressure_kpa": round(turn.kpa, 4), "inferred": turn.inferred}
+        numbers: dict[str, Any] = {"pressure_kpa": round(turn.kpa, 4), "inferred": turn.inferred}
+        if self.since_t is not None and not self.since_known:
+            numbers["seen_from"] = iso(self.stamp(self.since_t))
         seen = ", as the pressure shows" if turn.inferred else ""
         written = self._words.pressure(turn.kpa)
         if turn.running:

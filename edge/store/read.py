@@ -9,6 +9,7 @@ import sqlite3
 import zlib
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self, cast
@@ -64,11 +65,14 @@ class Ribbon(NamedTuple):
 
 
 class Run(NamedTuple):
-    """From a cut-in to its cut-out; None for one not seen."""
+    """From a cut-in to its cut-out; None for one not seen, with the time from which it was then
+    seen to run, or to rest again, where that is known."""
 
     started: float | None
     ended: float | None
     inferred: bool
+    seen_from: float | None = None
+    rest_seen_from: float | None = None
 
 
 class _Epoch(NamedTuple):
@@ -198,13 +202,17 @@ class Reader:
         )
         runs: list[Run] = []
         for at_ms, kind, body in rows:
-            at, inferred = at_ms / 1000.0, bool(json.loads(body).get("inferred"))
+            at, told = at_ms / 1000.0, json.loads(body)
+            inferred, seen = bool(told.get("inferred")), told.get("seen_from")
+            seen_from = None if seen is None else datetime.fromisoformat(seen).timestamp()
             if kind == "cut_in":
+                if runs and runs[-1].ended is None:
+                    runs[-1] = runs[-1]._replace(rest_seen_from=seen_from)
                 runs.append(Run(at, None, inferred))
             elif runs and runs[-1].ended is None:
                 runs[-1] = runs[-1]._replace(ended=at, inferred=runs[-1].inferred or inferred)
             else:
-                runs.append(Run(None, at, inferred))
+                runs.append(Run(None, at, inferred, seen_from))
         return runs
 
     def readings(

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterator
+from datetime import datetime
 from itertools import pairwise
 
 import pytest
@@ -270,6 +271,9 @@ def test_first_seen_running_tells_no_start() -> None:
         first = [e for e in events if e.kind in ("cut_in", "cut_out", "run_measured")][0:2]
         assert [e.kind for e in first] == ["cut_out", "cut_in"]
         assert first[0].at - EPOCH == pytest.approx(0.6 * supply.run_s, abs=30.0)
+        seen = datetime.fromisoformat(first[0].numbers["seen_from"]).timestamp() - EPOCH
+        assert 0.0 <= seen < 0.6 * supply.run_s
+        assert "seen_from" not in first[1].numbers
 
 
 def test_contact_that_dies_is_done_without() -> None:

@@ -9,7 +9,7 @@ import pytest
 from small_site import RAW
 
 from edge.errors import StoreError
-from edge.model import Event, Request, Tick, on_grid
+from edge.model import Event, Request, Tick, iso, on_grid
 from edge.settings import check
 from edge.store.read import Point, Reader, Run
 from edge.store.write import Writer
@@ -153,6 +153,22 @@ def test_runs_are_paired(writer: Make, reader: Callable[[], Reader]) -> None:
     ]
     assert reader().runs(T0 + 50, T0 + 60) == [Run(T0, None, False)]
     assert reader().runs(T0 + 150, T0 + 900) == []
+
+
+def test_turns_that_nobody_saw_stay_unknown(writer: Make, reader: Callable[[], Reader]) -> None:
+    """Of a run whose end or start was missed, only since when the state after it was seen is told."""
+    events = [
+        event(T0, "cut_in"),
+        event(T0 + 1000, "cut_in", seen_from=iso(T0 + 600)),
+        event(T0 + 1100, "cut_out"),
+        event(T0 + 2000, "cut_out", seen_from=iso(T0 + 1900)),
+    ]
+    writer().keep(ticks(T0, 1), events, {})
+    assert reader().runs(T0 - 1, T0 + 3000) == [
+        Run(T0, None, False, rest_seen_from=T0 + 600),
+        Run(T0 + 1000, T0 + 1100, False),
+        Run(None, T0 + 2000, False, seen_from=T0 + 1900),
+    ]
 
 
 def test_all_of_a_batch_or_nothing(writer: Make, reader: Callable[[], Reader]) -> None:

@@ -83,6 +83,27 @@ def test_runs_are_told_drawn_and_tabled_alike(settings: Settings) -> None:
     assert sum(int(row.starts) for row in told.rows) == 2
 
 
+def test_no_runtime_is_claimed_of_what_nobody_saw(settings: Settings) -> None:
+    """A run whose end or start fell into an outage counts only while it was seen, never further."""
+    hour = 3600.0
+    out = (NOW - 15 * hour, NOW - 12 * hour)
+    runs = [
+        Run(NOW - 16 * hour, None, False, rest_seen_from=NOW - 12 * hour),
+        Run(NOW - 8 * hour, NOW - 7 * hour, False),
+        Run(None, NOW - 4 * hour, False, seen_from=NOW - 4.5 * hour),
+        Run(None, NOW - 2 * hour, False),
+    ]
+    told = drawn(settings, ribbon(out), runs)
+    ran = sum(b - a for a, b in history.stretches(runs, NOW - 86400.0, NOW, [out]))
+    assert ran == 2.5 * hour
+    assert f"ran 2{NBSP}h 30{NBSP}min in 2 starts" in told.summary
+    over = [Run(NOW - 16 * hour, NOW - 11 * hour, False)]
+    assert history.stretches(over, NOW - 86400.0, NOW, [out]) == [
+        (NOW - 16 * hour, out[0]),
+        (out[1], NOW - 11 * hour),
+    ]
+
+
 def test_the_ribbon_is_whole_xml_and_in_bounds(settings: Settings) -> None:
     """The drawing parses, and no place in it lies outside."""
     told = drawn(settings, ribbon((NOW - 7 * 3600.0, NOW - 5 * 3600.0)), [])
