@@ -18,6 +18,7 @@ from statistics import median, quantiles
 from typing import Any
 
 from edge.settings import Settings, load
+from tests.benchmarks import page_process
 from tests.benchmarks.result import Result
 
 ROOT = Path(__file__).parents[2]
@@ -125,6 +126,7 @@ def _latency(depot: Any, settings: Settings, day: Path, long: Path) -> list[Resu
         Result("five years over a bare page", ms["years"] / ms["bare"], "times", 5.0),
         Result("a year's charts out of five", year_ms, "ms", 1000.0),
         Result("most memory of the page after every room", peak_mb, "MB", 64.0),
+        *page_process.measure(),
     ]
 
 

@@ -2,10 +2,12 @@
 
 import http.client
 import json
+import socket
 import threading
 import time
 from collections.abc import Iterator
 from itertools import count, islice
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -75,12 +77,16 @@ def test_a_stream_ends_by_itself_and_on_closing(told: Any) -> None:
     assert client.get("/stream").status_code == 503
 
 
+STALLED_S = 0.5
+
+
 @pytest.fixture
 def page(site: Any) -> Iterator[int]:
     """The port of the real server, with as many threads as the page's own, streams in a hurry."""
     app = create_app(site.settings, site.state, site.runtime, lambda: site.now)
     app.extensions[PLACES].look_s = app.extensions[PLACES].beat_s = 0.02
     server = Server(("127.0.0.1", 0), app, numthreads=THREADS + stream.MOST)
+    server.timeout = STALLED_S
     server.prepare()
     thread = threading.Thread(target=server.serve)
     thread.start()
@@ -121,3 +127,64 @@ def test_followers_starve_nobody(page: int) -> None:
         status = answer.status
         answer.close()
         line.close()
+
+
+def _opened(port: int) -> socket.socket | None:
+    """A follower's line once the first word has come; None when every place was taken."""
+    line = socket.socket()
+    line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2048)
+    line.settimeout(20.0)
+    line.connect(("127.0.0.1", port))
+    line.sendall(b"GET /stream HTTP/1.1\r\nHost: here\r\n\r\n")
+    head = b""
+    while b"\r\n\r\n" not in head:
+        head += line.recv(512)
+    if b" 200 " in head.partition(b"\r\n")[0]:
+        return line
+    line.close()
+    return None
+
+
+def test_a_follower_that_stops_reading_gives_its_place_back(page: int, site: Any) -> None:
+    """Eight that no longer read, though their lines stand, hold no thread for longer than the
+    server waits for a slow one: then others get their places."""
+    big = "x" * 200_000
+    stalled = [_opened(page) for _ in range(stream.MOST)]
+    assert None not in stalled
+    assert _opened(page) is None
+    until = time.monotonic() + 20.0
+    n = 0
+    while (line := _opened(page)) is None:
+        assert time.monotonic() < until, "no place came back"
+        n += 1
+        site.said["picture"]["not_judged"] = [f"{n} {big}"]  # so that there is much to tell
+        site.write()
+        site.now += 1.0
+    line.close()
+    for one in stalled:
+        assert one is not None
+        one.close()
+
+
+def test_many_comings_and_goings_leave_nothing_behind(page: int) -> None:
+    """Three hundred followers one after the other leave no thread and no open file."""
+
+    def held() -> tuple[int, int]:
+        return threading.active_count(), len(list(Path("/proc/self/fd").iterdir()))
+
+    def come(times: int) -> None:
+        until = time.monotonic() + 60.0
+        while times:
+            assert time.monotonic() < until, "places came back too slowly"
+            line = _opened(page)
+            if line is not None:
+                line.close()
+                times -= 1
+
+    come(2 * stream.MOST)
+    before = held()
+    come(300)
+    until = time.monotonic() + 20.0
+    while (now := held()) > before:
+        assert time.monotonic() < until, f"before {before}, after {now}"
+        time.sleep(0.02)  # the server ends its threads in its own time
