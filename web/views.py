@@ -1,7 +1,7 @@
 """Routes. They fetch rows and hand them to what is pure; they decide nothing."""
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,8 +15,9 @@ from edge.errors import StoreError
 from edge.model import SUPPLY
 from edge.settings import Settings
 from edge.store import read
-from web import api, history, metrics, present, window
+from web import api, history, metrics, present, sure, window
 from web.shown import Local
+from web.turns import one_at_a_time
 from web.window import SPANS, Window
 
 LOG_ROWS = 100
@@ -143,6 +144,7 @@ def blueprint(site: Site) -> Blueprint:
         )
 
     @pages.get("/history")
+    @one_at_a_time
     def past() -> str:
         latest, view, local = _view()
         try:
@@ -153,13 +155,16 @@ def blueprint(site: Site) -> Blueprint:
         try:
             with site.reader() as db:
                 line, runs, alerts, tests = _ribbon(db, latest, w)
-                kinds = ["idle_measured", "purity_measured"]
-                measured = db.events(api.MOST_EVENTS, None, kinds, w.since, w.until)
+
+                def measured(kind: str) -> list[dict[str, Any]]:
+                    return db.events(api.MOST_EVENTS, None, [kind], w.since, w.until)
+
+                # One after the other: a year of either takes megabytes.
+                baseline = section.get("baseline")
+                lost = history.loss(w, measured("idle_measured"), baseline, settings, local)
+                pure = history.nitrogen(w, measured("purity_measured"), settings, local)
         except StoreError:
             return render_template("history.html", room="history", view=view, chart=None)
-        idles, purities = (
-            [e for e in measured if e["kind"] == k] for k in ("idle_measured", "purity_measured")
-        )
         chart = history.pressure(
             w,
             line,
@@ -170,11 +175,7 @@ def blueprint(site: Site) -> Blueprint:
             alerts=alerts,
             tests=tests,
         )
-        series = (
-            history.loss(w, idles, section.get("baseline"), settings, local),
-            history.nitrogen(w, purities, settings, local),
-            history.runtime(w, line, runs, settings, local),
-        )
+        series = (lost, pure, history.runtime(w, line, runs, settings, local))
         asked = window.address(w.since, w.until) if w.fixed else {"span": w.key}
         return render_template(
             "history.html",
@@ -193,6 +194,7 @@ def blueprint(site: Site) -> Blueprint:
         )
 
     @pages.get("/log")
+    @one_at_a_time
     def log() -> str:
         key = request.args.get("show", "alerts")
         if key not in history.LOGS:
@@ -223,17 +225,23 @@ def blueprint(site: Site) -> Blueprint:
 
     @pages.get("/how")
     def how() -> str:
-        latest, view, _ = _view()
+        latest, view, local = _view()
         picture = {} if latest is None else latest["picture"]
+        channels = {} if latest is None else latest["channels"]
+
+        def close(key: str, section: Mapping[str, Any]) -> tuple[sure.Row, ...]:
+            return sure.rows(key, section, channels, settings, local)
+
         sections = [SUPPLY, *(s.name for s in settings.system)]
         return render_template(
             "how.html",
             room="how",
             view=view,
             sections=[
-                (present.section_name(name), present.workings(picture, name, name == SUPPLY))
+                (present.section_name(name), present.workings(picture, name, name == SUPPLY, close))
                 for name in sections
             ],
+            collected=present.COLLECTED,
         )
 
     @pages.get("/monitor")
@@ -253,6 +261,7 @@ def blueprint(site: Site) -> Blueprint:
     # --- for programs
 
     @pages.get("/api/ribbon")
+    @one_at_a_time
     def api_ribbon() -> Response:
         latest, view, local = _view()
         try:
@@ -292,6 +301,7 @@ def blueprint(site: Site) -> Blueprint:
         return jsonify(api.readings(asked, found, settings))
 
     @pages.get("/api/events")
+    @one_at_a_time
     def api_events() -> Response:
         asked = api.asked_events(request.args)
         with site.reader() as db:
@@ -299,6 +309,7 @@ def blueprint(site: Site) -> Blueprint:
         return jsonify(api.events(asked, found))
 
     @pages.get("/api/tests")
+    @one_at_a_time
     def api_tests() -> Response:
         asked = api.asked_events(request.args)
         with site.reader() as db:

@@ -7,6 +7,7 @@ from flask import Blueprint, Response, render_template
 from edge import week
 from edge.errors import StoreError
 from web.shown import Local
+from web.turns import one_at_a_time
 from web.views import Site
 
 NAME = "week"
@@ -18,6 +19,7 @@ def blueprint(site: Site) -> Blueprint:
     settings = site.settings
 
     @pages.get("/week")
+    @one_at_a_time
     def account() -> str:
         latest, view, _ = site.view()
         now = site.clock()

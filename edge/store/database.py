@@ -38,6 +38,9 @@ PAGE_BYTES = 1024
 """Small pages: a batch changes a few hundred bytes, and a card is worn by whole pages."""
 
 
+READER_CACHE_KB = 512
+"""For each connection that reads: the system keeps the file in its own memory anyway."""
+
 BEFORE_UPGRADE = ".before-upgrade"
 """What the name of a database is followed by in that of its copy from before the last upgrade."""
 
@@ -113,6 +116,7 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     try:
         connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0)
         connection.execute("PRAGMA query_only = ON")
+        connection.execute(f"PRAGMA cache_size = -{READER_CACHE_KB}")
         connection.execute("SELECT 1 FROM sqlite_schema LIMIT 1")
     except sqlite3.Error as error:
         raise StoreError(f"{path}: expected a database to read, found: {error}") from error
