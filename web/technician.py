@@ -22,7 +22,7 @@ from edge.errors import AccessError, StoreError
 from edge.hold.methods import methods
 from edge.model import SUPPLY
 from edge.store.requests import Box
-from web import access, checklist, course, present, visiting, workform
+from web import access, checklist, course, gassed, present, visiting, workform
 from web import work as periodic
 from web.door import FORM_S, Door
 from web.session import ABSOLUTE_S, Session, sign
@@ -498,5 +498,7 @@ def blueprint(site: Site, door: Door) -> Blueprint:
             channels=present.channel_rows(latest, settings),
         )
 
-    visiting.add(pages, site, visiting.Side(inside, _page, _post, _tried, _refuse))
+    side = visiting.Side(inside, _page, _post, _tried, _refuse)
+    visiting.add(pages, site, side)
+    gassed.add(pages, site, side)
     return pages

@@ -30,6 +30,7 @@ KINDS = {
     "visit_sign": "the visit is over and signed",
     "visit_abandon": "the visit is given up without a record",
     "work_done": "periodic work was done: make its record",
+    "gas_restart": "a section was filled with air, drained or measured: follow its gas anew",
     "working": "a technician is at work: keep alerts quiet for a limited time",
 }
 """What may be asked for."""

@@ -190,6 +190,15 @@ def record_work(watched: Watched) -> None:
     page.locator("[role=status]", has_text="Asked for").wait_for()
 
 
+def measure_gas(watched: Watched) -> None:
+    page = watched.page
+    page.goto(f"{watched.base}/site/gas")
+    page.select_option("#why", "measured")
+    page.get_by_label("Oxygen, where measured").fill("4.2")
+    page.get_by_role("button", name="Begin anew from there").click()
+    page.locator("[role=status]", has_text="Asked for").wait_for()
+
+
 def sign_out(watched: Watched) -> None:
     watched.page.get_by_role("button", name="Sign out").click()
     watched.page.get_by_role("heading", name="Sign in to read").wait_for()
@@ -226,6 +235,10 @@ DEEDS: dict[str, tuple[Callable[[Watched], None], tuple[str, dict[str, Any]] | N
     "/site/visit/sign": (sign_visit, ("visit_sign", {"witness": "Owen Weir"})),
     "/site/calibrate": (calibrate, ("calibrate", {"step": "oxygen_air"})),
     "/site/work": (record_work, ("work_done", {})),
+    "/site/gas": (
+        measure_gas,
+        ("gas_restart", {"section": "supply", "why": "measured", "oxygen_pct": 4.2}),
+    ),
     "/site/sign-out": (sign_out, None),
     "/sign-in": (read, None),
     "/site/sign-in": (sign_in, None),
