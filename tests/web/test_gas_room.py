@@ -7,6 +7,7 @@ import depot
 import pytest
 
 from edge.settings import Settings
+from web import gassed
 from web.gas import parts
 from web.shown import Local
 
@@ -55,3 +56,27 @@ def test_each_answer(settings: Settings, changes: dict[str, Any], said: str) -> 
     supply, aisles = parts(sections, settings, Local(settings.site.zone, depot.NOW))
     assert said in aisles.answer
     assert supply.answer == "Not known: the monitor has not told it yet."
+
+
+@pytest.mark.parametrize(
+    ("form", "found"),
+    [
+        ({"section": "supply", "why": "drained"}, {"section": "supply", "why": "drained"}),
+        (
+            {"section": "supply", "why": "measured", "oxygen": "4,2"},
+            {"section": "supply", "why": "measured", "oxygen_pct": 4.2},
+        ),
+        ({"section": "cellar", "why": "drained"}, "section"),
+        ({"section": "supply", "why": "<b>"}, "what happened"),
+        ({"section": "supply", "why": "measured", "oxygen": "half"}, "oxygen measured"),
+        ({"section": "supply", "why": "measured", "oxygen": "21"}, "as air has"),
+        ({}, "section"),
+    ],
+)
+def test_what_a_technician_says_of_the_gas(settings: Settings, form: Any, found: Any) -> None:
+    """What makes sense becomes the judge's request; anything else is refused with what to say."""
+    if isinstance(found, str):
+        with pytest.raises(ValueError, match=found):
+            gassed.asked(form, settings)
+    else:
+        assert gassed.asked(form, settings) == found
