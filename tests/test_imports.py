@@ -140,6 +140,7 @@ MAY: dict[str, tuple[str, ...]] = {
         "edge.errors",
         "edge.settings",
         "edge.core.air_supply",
+        "edge.core.purge",
         "edge.core.units",
         "edge.core.volume",
         "edge.hold.methods",
