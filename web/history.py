@@ -115,7 +115,7 @@ def bounds(
     """A frame that always holds the band and the low limit, so that the picture keeps its scale."""
     values = [settings.low_pressure_kpa, settings.supply.cut_in_kpa, settings.supply.cut_out_kpa]
     values += [p.low for p in points] + [p.high for p in points]
-    return chart.frame(since, until, values, room=0.11)  # the cut-out's name stands in it
+    return chart.frame(since, until, values, room=0.14)  # the cut-out's name stands in it
 
 
 def levels(settings: Settings, f: chart.Frame) -> tuple[chart.Level, ...]:

@@ -23,6 +23,40 @@ SCHEMES = ("light", "dark")
 CODE = "cold hands 7"
 FITS = "() => document.documentElement.scrollWidth <= innerWidth"  # as a function: no eval
 SETTLES_MS = 3000
+SHIFTED = """() => new Promise((done) => {
+  let sum = 0;
+  new PerformanceObserver((list) => list.getEntries().forEach((e) => { sum += e.value; }))
+    .observe({ type: "layout-shift", buffered: true });
+  const frames = (n) => n ? requestAnimationFrame(() => frames(n - 1)) : done(sum);
+  frames(20);
+})"""
+STOPS = """() => {
+  // Of radio buttons of one name the keyboard stops at one.
+  const names = new Set();
+  window.stops = [...document.querySelectorAll(
+    'a[href], summary, button, input:not([type=hidden]), select, textarea, [tabindex="0"]')]
+    .filter((e) => e.checkVisibility() && !e.disabled)
+    .filter((e) => {
+      if (e.type !== "radio") return true;
+      const group = [...document.querySelectorAll(`input[name="${e.name}"]`)];
+      if (group.some((r) => r.checked)) return e.checked;
+      const first = !names.has(e.name);
+      names.add(e.name);
+      return first;
+    });
+  return window.stops.length;
+}"""
+HERE = """() => {
+  const e = document.activeElement, s = getComputedStyle(e);
+  const box = e.getBoundingClientRect();
+  return {
+    place: window.stops.indexOf(e),
+    parted: e.type === "date",
+    what: e.outerHTML.slice(0, 90),
+    seen: (s.outlineStyle !== "none" && parseFloat(s.outlineWidth) >= 2) && box.width > 0
+      && box.bottom > 0 && box.top < innerHeight,
+  };
+}"""
 
 LOOKS: dict[str, tuple[str, ...]] = {
     "/favicon.ico": (),
@@ -158,6 +192,30 @@ class Watched:
                         yield f"{path} at {width} in the {scheme}:\n{found.generate_report()}"
         yield from self.wrong
         self.wrong.clear()
+
+    def moved(self, path: str) -> float:
+        """How much of a room moves by itself while it loads and settles, as browsers count it
+        (cumulative layout shift, W3C Layout Instability)."""
+        self.page.goto(self.base + path, wait_until="load")
+        return float(self.page.evaluate(SHIFTED))
+
+    def walked(self, path: str) -> Iterator[str]:
+        """What is wrong with a walk by the keyboard alone: what is never reached in the order in
+        which it stands, and where the focus cannot be seen."""
+        self.page.goto(self.base + path)
+        self.page.emulate_media(reduced_motion="reduce")  # or it is still scrolling there
+        wanted = self.page.evaluate(STOPS)
+        for n in range(wanted):
+            self.page.keyboard.press("Tab")
+            here = self.page.evaluate(HERE)
+            while here["parted"] and here["place"] == n - 1:
+                self.page.keyboard.press("Tab")  # to the next part of a date
+                here = self.page.evaluate(HERE)
+            if here["place"] != n:
+                yield f"{path}: stop {n} by the keyboard is {here}"
+                return
+            if not here["seen"]:
+                yield f"{path}: no focus is seen at {here}"
 
 
 def demo(

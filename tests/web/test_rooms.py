@@ -98,6 +98,25 @@ def test_no_room_with_five_years_behind_it_has_a_fault(
         assert wrong_in_any(watched, app, state, [("light", 1440), ("dark", 320)]) == ""
 
 
+def test_no_room_moves_by_itself_and_each_is_walked_by_keyboard(
+    settings: Settings, long_ago: tuple[Path, years.Past], tmp_path: Path, chromium: Any
+) -> None:
+    """In every room, on a phone: nothing moves while it loads, and Tab goes through all that can be
+    used in the order in which it stands, each with its focus in sight."""
+    state, _ = long_ago
+    full(settings, tmp_path)
+    app = create_app(settings, state, tmp_path, lambda: depot.NOW + 2.0)
+    with technician(chromium, app, state) as watched:
+        watched.page.set_viewport_size({"width": 375, "height": 667})
+        wrong = []
+        for path in rooms(app, numbers(state)):
+            moved = watched.moved(path)
+            if moved >= 0.02:
+                wrong.append(f"{path} moves by {moved:.3f}")
+            wrong += watched.walked(path)
+        assert wrong == [], "\n".join(wrong)
+
+
 # --- deeds
 
 
