@@ -196,14 +196,29 @@ def write(file: IO[str], settings: Settings, ticks: Iterable[Tick]) -> int:
 
     Every value is written with as many digits as bring it back to the same point of the grid.
     """
-    out = csv.writer(file, lineterminator="\n")
+    rows = -1  # the header is none
+    for line in lines(settings, ticks):
+        file.write(line)
+        rows += 1
+    return rows
+
+
+class _Line:
+    """What the csv module writes to: it gives the text back."""
+
+    def write(self, text: str) -> str:
+        return text
+
+
+def lines(settings: Settings, ticks: Iterable[Tick]) -> Iterator[str]:
+    """What `write` writes, line by line, the header first."""
+    line = csv.writer(_Line(), lineterminator="\n").writerow
     head, scale = ["time"], []
     for channel in settings.channel:
         factor, offset = units.unit_of(units.QUANTITY_KIND[channel.quantity], channel.unit)
         head.append(f"{channel.name} [{channel.unit}]" if channel.unit else channel.name)
         scale.append((factor, offset, channel.quantity == "running"))
-    out.writerow(head)
-    rows = 0
+    yield line(head)
     for tick in ticks:
         row = [iso(tick.t + tick.offset_s)]
         for value, (factor, offset, binary) in zip(tick.values, scale, strict=True):
@@ -213,9 +228,7 @@ def write(file: IO[str], settings: Settings, ticks: Iterable[Tick]) -> int:
                 row.append("1" if value > 0.5 else "0")
             else:
                 row.append(_digits(value, factor, offset))
-        out.writerow(row)
-        rows += 1
-    return rows
+        yield line(row)
 
 
 def _digits(value: float, factor: float, offset: float) -> str:

@@ -8,24 +8,29 @@ import json
 import logging
 import subprocess
 import sys
-from collections.abc import Mapping
+import threading
+from collections.abc import Iterator, Mapping
 from io import TextIOWrapper
+from itertools import islice
 from tempfile import TemporaryFile
 from typing import Any
 
-from flask import Blueprint, Response, abort, jsonify, render_template, send_file
+from flask import Blueprint, Response, abort, jsonify, render_template, request, send_file
 
 from edge import recording
 from edge.errors import StoreError
 from edge.hold import where
-from edge.model import SUPPLY
-from web import record, sheet
+from edge.model import SUPPLY, Tick, iso
+from web import api, record, sheet, window
 from web.views import Site
 
 log = logging.getLogger(__name__)
 
 MOST = 200
 PDF_WITHIN_S = 60.0
+MOST_EXPORTED_S = 366 * 86400.0
+SLICE_S = 900.0
+LINES = 500
 
 
 def blueprint(site: Site) -> Blueprint:
@@ -159,6 +164,50 @@ def blueprint(site: Site) -> Blueprint:
             as_attachment=True,
             download_name=f"{_name(number)}.csv",
         )
+
+    exporting = threading.Lock()
+
+    @pages.get("/records/readings.csv")
+    def stretch() -> Response | tuple[Response, int]:
+        """Every reading from one time to another as a recording, which `dryhold replay` reads."""
+        if "from" not in request.args:
+            raise api.Refused("from: expected ISO 8601 with Z or an offset, found nothing")
+        try:
+            w = window.asked(request.args, site.view()[2].now)
+        except window.NoSuch as error:
+            raise api.Refused(str(error)) from error
+        if w.seconds > MOST_EXPORTED_S:
+            raise api.Refused("from, to: expected no more than 366 days")
+        db = site.reader()
+        if not exporting.acquire(blocking=False):
+            db.close()
+            return jsonify({"error": "another export is being read: ask again"}), 503
+        names = [channel.name for channel in settings.channel]
+
+        def ticks() -> Iterator[Tick]:
+            # In slices: a question left open for as long as a slow reader takes would keep the
+            # daemon's log of changes from being taken in, and it would grow.
+            first, last = db.span() or (w.until, w.since)
+            since, until = max(w.since, first - 1.0), min(w.until, last + 1.0)
+            while since < until:
+                end = min(since + SLICE_S, until)
+                yield from list(db.readings(names, since, end))
+                since = end
+
+        def text() -> Iterator[str]:
+            found = recording.lines(settings, ticks())
+            while some := "".join(islice(found, LINES)):
+                yield some
+
+        def done() -> None:
+            db.close()
+            exporting.release()
+
+        answer = Response(text(), mimetype="text/csv")
+        answer.call_on_close(done)
+        name = f"{settings.site.id}-{iso(w.since)[:10]}-{iso(w.until)[:10]}.csv"
+        answer.headers["Content-Disposition"] = f"attachment; filename={name}"
+        return answer
 
     def _name(number: int) -> str:
         return f"{settings.site.id}-hold-test-{number}"

@@ -183,6 +183,7 @@ def blueprint(site: Site) -> Blueprint:
             view=view,
             window=w,
             asked=asked,
+            csv=window.address(w.since, w.until),
             between=[local.moment(t) for t in (w.since, w.until)],
             spans=SPANS.values(),
             ways=window.neighbours(w, local.now),

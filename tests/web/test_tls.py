@@ -1,14 +1,19 @@
 """The page's own TLS, as the processes that run on the box."""
 
 import http.client
+import json
 import ssl
 import stat
 import subprocess
 import sys
+import time
 from pathlib import Path
+from typing import Any
 
+import depot
 from test_command import start
 
+from edge.settings import load
 from web import access
 
 
@@ -20,6 +25,14 @@ def run(*words: str, given: str | None = None) -> subprocess.CompletedProcess[st
         text=True,
         check=False,
     )
+
+
+def _next(told: http.client.HTTPResponse) -> dict[str, Any]:
+    """The next thing that a stream says."""
+    while not (line := told.readline()).startswith(b"data: "):
+        assert line, "the stream has ended"
+    said: dict[str, Any] = json.loads(line.removeprefix(b"data: "))
+    return said
 
 
 def test_a_code_is_set_from_a_pipe(tmp_path: Path) -> None:
@@ -35,7 +48,7 @@ def test_a_code_is_set_from_a_pipe(tmp_path: Path) -> None:
 
 
 def test_the_page_speaks_tls_with_a_certificate_of_its_own(saltmarsh: Path, tmp_path: Path) -> None:
-    """The self-made certificate verifies for the names asked for, the key is the owner's alone, and signing in is offered."""
+    """The self-made certificate verifies for the names asked for, the key is the owner's alone, signing in is offered, and a stream tells what is new."""
     made = run(
         "certificate", "--state", str(tmp_path), "--name", "dryhold.example", "--name", "127.0.0.1"
     )
@@ -57,6 +70,14 @@ def test_the_page_speaks_tls_with_a_certificate_of_its_own(saltmarsh: Path, tmp_
         assert answer.status == 200
         assert "__Host-dryhold-form" in str(answer.headers["Set-Cookie"])
         assert b"Access code" in answer.read()
+        wire.request("GET", "/stream")
+        told = wire.getresponse()
+        assert told.headers["Content-Type"].startswith("text/event-stream")
+        assert _next(told)["state"] == "blind"
+        now = time.time()
+        depot.show(tmp_path, depot.newest(load(site), "watch", at=now), saved_at=now)
+        assert _next(told)["state"] == "watch"
+        told.close()
         wire.close()
         process.terminate()
         process.wait(timeout=20.0)
