@@ -435,8 +435,9 @@ def alerted(
 
 
 def tested(events: Sequence[Event], since: float, until: float) -> list[Stretch]:
-    """When the supply was under a hold test: from the hold_test_started and hold_test_finished
-    events of the time; one that is still under way reaches to its end."""
+    """When the supply was under a hold test within the time: from its hold_test_started and
+    hold_test_finished events, also those up to LONGEST_TEST_S before and after it; one that is
+    still under way reaches to its end."""
     began: float | None = None
     out = []
     for e in sorted(events, key=lambda e: str(e["at"])):
@@ -446,13 +447,19 @@ def tested(events: Sequence[Event], since: float, until: float) -> list[Stretch]
         if e["kind"] == "hold_test_started":
             began = at
         elif e["kind"] == "hold_test_finished":
-            out.append((max(at - e["duration_s"] if began is None else began, since), at))
+            out.append((at - e["duration_s"] if began is None else began, at))
             began = None
-    return out if began is None else [*out, (began, until)]
+    if began is not None:
+        out.append((began, until))
+    cut = [(max(a, since), min(b, until)) for a, b in out]
+    return [(a, b) for a, b in cut if b > a]
 
 
-MARKED = ("alert_raised", "alert_cleared", "hold_test_started", "hold_test_finished")
-"""The kinds of event that stand on the axis."""
+LONGEST_TEST_S = 8 * 86400.0
+
+TESTS = ("hold_test_started", "hold_test_finished")
+ALERTS = ("alert_raised", "alert_cleared")
+"""With TESTS, the kinds of event that stand on the axis."""
 
 KINDS: Mapping[str, str] = {
     "alert_raised": "Alert",

@@ -97,12 +97,14 @@ def blueprint(site: Site) -> Blueprint:
         db: read.Reader, latest: dict[str, Any] | None, w: Window
     ) -> tuple[read.Ribbon, list[read.Run], list[history.Stretch], list[history.Stretch]]:
         """The supply's pressure, its runs, and when alerts were open and hold tests ran."""
-        told = db.events(api.MOST_EVENTS, None, history.MARKED, w.since, w.until)
+        told = db.events(api.MOST_EVENTS, None, history.ALERTS, w.since, w.until)
+        far = history.LONGEST_TEST_S
+        held = db.events(api.MOST_EVENTS, None, history.TESTS, w.since - far, w.until + far)
         return (
             db.ribbon(settings.supply.pressure, w.since, w.until, w.points),
             db.runs(w.since, w.until),
             history.alerted(told, _standing(latest), w.since, w.until),
-            history.tested(told, w.since, w.until),
+            history.tested(held, w.since, w.until),
         )
 
     @pages.get("/")

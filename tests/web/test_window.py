@@ -93,3 +93,8 @@ def test_hold_tests_stand_on_the_axis() -> None:
         (midnight, midnight + 3600.0),
         (midnight + 3 * 3600.0, midnight + 5 * 3600.0),
     ]
+    within = (midnight + 3.5 * 3600.0, midnight + 4 * 3600.0)
+    assert history.tested(told, *within) == [within]
+    over = [*told, {"kind": "hold_test_finished", "at": "2026-01-01T08:00:00Z", "duration_s": 1.0}]
+    assert history.tested(over, *within) == [within]
+    assert history.tested(over, midnight + 9 * 3600.0, midnight + 10 * 3600.0) == []
