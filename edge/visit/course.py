@@ -48,13 +48,6 @@ class Visit(Kept):
         self.handed_over: Event | None = None  # the loss to compare with, of the visit just signed
         self._systems: dict[str, float | None] = {}
 
-    def state(self) -> dict[str, Any]:
-        kept = super().state()
-        if not self.open:
-            # What is watched for a calibration on its own comes again within two minutes.
-            kept["watch"]["oxygen"] = kept["watch"]["gauge"] = []
-        return kept
-
     @property
     def open(self) -> bool:
         return self.stage == OPEN
