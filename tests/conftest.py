@@ -6,7 +6,12 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
+import hypothesis
 import pytest
+
+# The same examples every time, at whatever pace the machine has: no test needs luck.
+hypothesis.settings.register_profile("steady", derandomize=True, deadline=None)
+hypothesis.settings.load_profile("steady")
 
 RECORDINGS = Path(__file__).parents[2] / "shared" / "recordings"
 
