@@ -112,7 +112,8 @@ def test_gas_is_neither_made_nor_lost(
         for _ in range(200):
             plant.step(span_s / 200)
             assert plant.moles > 0.0
-            assert plant.line_pressure_kpa > -2.0
+            # An empty pipe that is shut and cools by 20 K stands 7 kPa under the air around it.
+            assert plant.line_pressure_kpa > -10.0
             assert 0.0 <= plant.oxygen_pct <= 20.95
     held = plant.moles + aisle.moles + plant.trapped_mol
     assert held + plant.lost_mol - plant.produced_mol == pytest.approx(before, rel=1e-9)

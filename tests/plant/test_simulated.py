@@ -80,7 +80,10 @@ def test_what_the_plant_lacks_is_said(saltmarsh: Path) -> None:
         assert "no pressure" in str(readings[-1].why)
     with (
         Bench() as bench,
-        pytest.raises(SensorError, match=r"line_pressure: .*simulated:depot, found simulated:ogre"),
+        pytest.raises(
+            SensorError,
+            match=r"line_pressure: .*simulated:depot, simulated:visit, found simulated:ogre",
+        ),
     ):
         open_sensors(site(saltmarsh, "simulated:ogre"), bench)
 
