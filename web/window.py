@@ -80,16 +80,13 @@ def asked(args: Mapping[str, str], now: float) -> Window:
         given = {name: parse_time(args[name].replace(" ", "+")) for name in TIMES if name in args}
     except (ValueError, OverflowError) as error:
         raise NoSuch("from, to: expected ISO 8601 with Z or an offset") from error
+    span = SPANS.get(args.get("span", "day"))
+    if span is None:
+        raise NoSuch(f"span: expected one of {', '.join(SPANS)}")
+    if not given:
+        return span.to(now)
     until = given.get("to", now)
-    if "from" in given:
-        since = given["from"]
-    else:
-        span = SPANS.get(args.get("span", "day"))
-        if span is None:
-            raise NoSuch(f"span: expected one of {', '.join(SPANS)}")
-        if "to" not in given:
-            return span.to(now)
-        since = until - span.seconds
+    since = given.get("from", until - span.seconds)
     since, until = max(since, 0.0), min(until, now)
     if since >= until:
         raise NoSuch("from: expected a time before to and before now, to: one after 1970")
