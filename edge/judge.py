@@ -153,7 +153,7 @@ class Judge(Kept):
                 self.visit.hear(asked, supply)
                 events += asked + self._visit(request, t)
                 events += self._ask(request, t)
-            except (KeyError, TypeError, ValueError):
+            except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError):
                 # A request that makes no sense asks for nothing, and must not end the watching:
                 # it would be found again after each restart.
                 continue

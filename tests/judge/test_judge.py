@@ -294,6 +294,7 @@ NONSENSE = [
     ("baseline_set", {}),
     ("baseline_set", {"loss_kpa_per_h": "much"}),
     ("baseline_set", {"loss_kpa_per_h": math.inf}),
+    ("baseline_set", {"loss_kpa_per_h": 1.0, "sd": 10**400}),
     ("hold_start", {"section": "nowhere"}),
     ("hold_start", {"method": "guess"}),
     ("hold_stop", {"section": ["supply"]}),
