@@ -119,9 +119,10 @@ def _show(args: argparse.Namespace, folder: Path, family: Family, stop: threadin
         file = str(folder / "hands.json")
         family.start("hands", ["-m", "edge.demo.hands", str(hands), file])
         monitor.append(file)
-    family.start("daemon", monitor)
     options = zip(("--settings", "--state", "--runtime"), places, strict=True)
+    # Ended in reverse: a page that went first would be missed within a blink of fast time.
     family.start("page", ["-m", "edge", "page", *chain.from_iterable(options)])
+    family.start("daemon", monitor)
     ticker.start(mqtt_port)
     try:
         family.wait_for("the daemon", (runtime / "latest.json").exists, READY_S)
