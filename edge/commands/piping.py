@@ -1,8 +1,9 @@
 """Piping and quantities as given on the command line; every fault in them told at once."""
 
 import argparse
+import json
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -22,8 +23,9 @@ _PIPE = re.compile(
 EXAMPLE = '"SIZE SCHEDULE LENGTH" as "2-1/2 40 120 ft", or "8 wall 0.188 in 60 ft"'
 
 
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """Where the piping is: a settings file, or pipes, or a volume."""
+def arguments(parser: argparse.ArgumentParser, options: Mapping[str, tuple[str, str]]) -> None:
+    """Where the piping is: a settings file, or pipes, or a volume; and the command's own
+    quantities, each with its shape and help."""
     parser.add_argument("--settings", type=Path, metavar="FILE", help="the site's, or else:")
     parser.add_argument("--section", metavar="NAME", help="one section of it (default: all)")
     parser.add_argument(
@@ -33,6 +35,23 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--volume", metavar="VOLUME", help='as "640 gal", instead of pipes')
     parser.add_argument("--metric", action="store_true", help="bar, L and L/min without settings")
     parser.add_argument("--json", action="store_true", help="one JSON object, in inside units")
+    for name, (shape, text) in options.items():
+        parser.add_argument(f"--{name}", metavar=shape, help=text)
+
+
+def tell(
+    sections: Iterable[dict[str, Any]],
+    as_json: bool,
+    account: Callable[[dict[str, Any]], Iterable[str]],
+    caution: str,
+) -> None:
+    """Print what was found of each section: one JSON object, or its account and the caution."""
+    if as_json:
+        print(json.dumps({"sections": list(sections)}, ensure_ascii=False, allow_nan=False))
+        return
+    for section in sections:
+        print("\n".join(account(section)), end="\n\n")
+    print(caution)
 
 
 class Given:

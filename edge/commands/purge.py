@@ -1,7 +1,6 @@
 """dryhold purge: how nitrogen takes the place of air in a pipe, from settings or arguments alone."""
 
 import argparse
-import json
 from collections.abc import Iterator
 from math import isfinite
 from typing import Any
@@ -44,21 +43,14 @@ CAUTION = (
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    piping.arguments(parser)
-    for name, (shape, text) in OPTIONS.items():
-        parser.add_argument(f"--{name}", metavar=shape, help=text)
+    piping.arguments(parser, OPTIONS)
 
 
 def run(args: argparse.Namespace) -> int:
     asked = piping.Given(args)
     found = list(_sections(asked))
     asked.settle()
-    if args.json:
-        print(json.dumps({"sections": found}, ensure_ascii=False, allow_nan=False))
-    else:
-        for section in found:
-            print("\n".join(_account(section, asked.units)), end="\n\n")
-        print(CAUTION)
+    piping.tell(found, args.json, lambda section: _account(section, asked.units), CAUTION)
     return int(any(section["never"] for section in found))
 
 

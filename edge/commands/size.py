@@ -1,7 +1,6 @@
 """dryhold size: gas volume, air supply, runs and cost, from settings or from arguments alone."""
 
 import argparse
-import json
 from collections.abc import Iterator
 from math import isfinite
 from typing import Any
@@ -35,21 +34,14 @@ CAUTION = (
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    piping.arguments(parser)
-    for name, (shape, text) in OPTIONS.items():
-        parser.add_argument(f"--{name}", metavar=shape, help=text)
+    piping.arguments(parser, OPTIONS)
 
 
 def run(args: argparse.Namespace) -> int:
     asked = piping.Given(args)
     found = list(_sections(asked))
     asked.settle()
-    if args.json:
-        print(json.dumps({"sections": found}, ensure_ascii=False, allow_nan=False))
-    else:
-        for section in found:
-            print("\n".join(_account(section, asked.units)), end="\n\n")
-        print(CAUTION)
+    piping.tell(found, args.json, lambda section: _account(section, asked.units), CAUTION)
     short = any(s["air_supply"] is not None and s["air_supply"]["enough"] is False for s in found)
     return int(short)
 
