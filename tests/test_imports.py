@@ -1,7 +1,8 @@
 """Imports point one way: sense, judge, keep and tell do not know each other."""
 
 import ast
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -212,6 +213,32 @@ def imported(source: str) -> Iterator[str]:
                 yield inner if base.split(".")[0] in ("edge", "web") and exists(inner) else base
 
 
+def loaded(source: str) -> Iterator[str]:
+    """Every module that a file loads late by a name that is written there."""
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Call) and node.args:
+            named = (
+                node.func.attr if isinstance(node.func, ast.Attribute) else ast.unparse(node.func)
+            )
+            first = node.args[0]
+            if named in ("import_module", "__import__") and isinstance(first, ast.Constant):
+                yield str(first.value)
+
+
+def circle(sources: Mapping[str, str]) -> list[str]:
+    """The files of one circle of imports, wherever in a file they stand; none where there is none."""
+    graph = {
+        module: {name for name in (*imported(source), *loaded(source)) if name in sources}
+        - {module}
+        for module, source in sources.items()
+    }
+    try:
+        TopologicalSorter(graph).prepare()
+    except CycleError as error:
+        return list(error.args[1])
+    return []
+
+
 def within(module: str, part: str) -> bool:
     return module == part or module.startswith(part + ".")
 
@@ -256,6 +283,27 @@ def test_the_check_sees_every_way_of_importing() -> None:
     assert faults_in("edge.core.units", "import time")
     assert faults_in("edge.plant", "from edge.core import units")
     assert not faults_in("web.views", "from edge.store import read\nimport time")
+
+
+def test_no_files_import_each_other() -> None:
+    """No file of edge or web comes back to itself by way of what it imports, late imports included."""
+    assert circle({module_of(path): path.read_text() for path in FILES}) == []
+
+
+@pytest.mark.parametrize(
+    "back",
+    [
+        "from web import paper",
+        "from web.paper import style",
+        "def f():\n    from web import paper",
+        "def f():\n    importlib.import_module('web.paper')",
+    ],
+)
+def test_the_check_sees_a_circle_however_it_is_closed(back: str) -> None:
+    """Three files in a ring are found by an import at the top, in a function and by name; in a row they are none."""
+    row = {"web.paper": "from web import faces", "web.faces": "import web.shown", "web.shown": ""}
+    assert circle(row) == []
+    assert set(circle({**row, "web.shown": back})) == set(row)
 
 
 def test_pure_parts_never_ask_for_the_time_of_day() -> None:

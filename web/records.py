@@ -127,7 +127,7 @@ def blueprint(site: Site) -> Blueprint:
         """A PDF, drawn by a process of its own."""
         try:
             made = subprocess.run(
-                [sys.executable, "-m", "web.paper"],
+                [sys.executable, "-m", "web.press"],
                 input=json.dumps(given).encode(),
                 capture_output=True,
                 timeout=PDF_WITHIN_S,
