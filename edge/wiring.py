@@ -53,7 +53,7 @@ def daemon(
             runtime.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             log.error("the page will be shown nothing: %s", error)
-        time = clock(writer.steady())
+        time = clock(writer.readings.steady())
         box = Inbox(state, writer.last_request(), steady=time.steady)
         opened.callback(box.close)
         stand = opened.enter_context(bench(time))
@@ -73,7 +73,7 @@ def daemon(
                     messenger
                     for teller in tellers
                     for messenger in teller.open_messengers(
-                        settings, writer, partial(Reader, state)
+                        settings, writer.outbox, partial(Reader, state)
                     )
                 ),
                 *_panel(settings, box, stand),
@@ -83,7 +83,7 @@ def daemon(
             writer.calibrations(),
             [
                 box.troubles,
-                WallClock(time, writer.newest_utc()).troubles,
+                WallClock(time, writer.readings.newest_utc()).troubles,
                 PageThere(state, time.steady).troubles,
                 lambda: troubles,
             ],
@@ -110,7 +110,7 @@ def judge_as_kept(settings: Settings, writer: Writer) -> tuple[Judge, list[Event
         saved = writer.saved()
         if saved is not None:
             judge = _heard(Judge(settings, dict(saved.state)), writer)
-            kept = writer.since(saved.steady)
+            kept = writer.readings.since(saved.steady)
             return judge, [event for tick in kept for event in judge.look(tick)]
     except MemoryError:
         raise

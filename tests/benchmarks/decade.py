@@ -78,10 +78,11 @@ def _live(writer: Writer, folder: Path, year: int, share: float) -> float:
             events.append(Event(t, "alert_raised", "It is low.", "supply", {"alert": "low"}))
         # Synced to the card once a day here, with every event in life.
         writer.keep(ticks, [], None)
-        with writer._transaction(lasting=hour % 24 == 0):
+        with writer._card.transaction(lasting=hour % 24 == 0):
             for event in events:
                 writer._keep_event(event)
-        writer.accepted("receiver", [n for n, _ in writer.waiting("receiver", 0, 100)], t)
+        waiting = [n for n, _ in writer.outbox.waiting("receiver", 0, 100)]
+        writer.outbox.accepted("receiver", waiting, t)
     return (folder / FILE).stat().st_size / 1e6
 
 

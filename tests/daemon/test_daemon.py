@@ -36,7 +36,7 @@ class Desk:
     def start(self) -> Daemon:
         saved = self.writer.saved()
         judge = Judge(self.settings, dict(saved.state) if saved else None)
-        kept = self.writer.since(saved.steady) if saved else ()
+        kept = self.writer.readings.since(saved.steady) if saved else ()
         caught = [event for tick in kept for event in judge.look(tick)]
         daemon = Daemon(
             self.settings,
@@ -56,7 +56,7 @@ class Desk:
         """As after a crash: what was held in memory is gone."""
         self.writer.close()
         self.writer = Writer(self.folder, self.settings, [])
-        self.clock.wait_until((self.writer.steady() or T0) + 1.0)
+        self.clock.wait_until((self.writer.readings.steady() or T0) + 1.0)
         self.daemon = self.start()
 
     def look(self) -> list[Reading]:
@@ -197,7 +197,7 @@ def test_the_end_keeps_everything(desk: Desk) -> None:
     assert desk.kinds() == ["monitor_started", "monitor_stopped"]
     saved = desk.writer.saved()
     assert saved is not None
-    assert list(desk.writer.since(saved.steady)) == []
+    assert list(desk.writer.readings.since(saved.steady)) == []
 
 
 def test_late_ticks_are_left_out_and_not_bunched(desk: Desk) -> None:

@@ -136,7 +136,7 @@ class Promised:
         if self._disk.was_cut:
             del receiver.got[self._received :]
             return False
-        self._events = _most(made._keeper._store._conn, "events")  # type: ignore[attr-defined]
+        self._events = _most(made._keeper._store._card.conn, "events")  # type: ignore[attr-defined]
         self._requests = _most(made._letterbox._box._conn, "requests")  # type: ignore[attr-defined]
         return True
 

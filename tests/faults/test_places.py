@@ -315,7 +315,7 @@ def test_a_damaged_database(monitor: Monitor, when: str) -> None:
     path = monitor.state / FILE
     before = {event["id"] for event in monitor.told()}
     if when == "at a write":
-        db = monitor.daemon._keeper._store._conn  # type: ignore[attr-defined]
+        db = monitor.daemon._keeper._store._card.conn  # type: ignore[attr-defined]
         db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         db.execute("PRAGMA shrink_memory")
         damage(path, *_pages(path, "readings", "outbox", "events"))

@@ -9,7 +9,7 @@ from random import Random
 
 import pytest
 
-from edge.store.write import Writer
+from edge.store.card import Card
 from tests.faults import lives
 from tests.faults.disk import Disk
 
@@ -45,8 +45,8 @@ def test_power_cuts_would_have_shown_an_event_that_was_not_synced(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """With events kept like readings, without a sync of their own, the same cuts take some back."""
-    real = Writer._transaction
-    monkeypatch.setattr(Writer, "_transaction", lambda self, **_: real(self))
+    real = Card.transaction
+    monkeypatch.setattr(Card, "transaction", lambda self, **_: real(self))
     assert lives.cut(tmp_path, 8).broken > 0
 
 

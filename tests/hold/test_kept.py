@@ -162,7 +162,7 @@ def crashed(folder: Path, given: Sequence[Tick], at: int, away: int) -> list[Eve
             saved = writer.saved()
             assert saved is not None
             judge = Judge(SITE, dict(saved.state))
-            for old in writer.since(saved.steady):
+            for old in writer.readings.since(saved.steady):
                 events += judge.look(old)
         if at <= i < at + away:
             continue

@@ -83,7 +83,7 @@ def test_a_box_is_made_anew_from_a_backup(tmp_path: Path, settings: Settings, si
     saved = again.saved()
     assert saved is not None
     assert (saved.state, saved.steady) == ({"a": 1}, 3.0)
-    assert [e["text"] for _, e in again.waiting("mqtt here", 0, 9)] == ["first"]
+    assert [e["text"] for _, e in again.outbox.waiting("mqtt here", 0, 9)] == ["first"]
     again.close()
     box = Box(anew)
     assert box.waiting() == []  # what was asked for before the box broke is not done now

@@ -199,10 +199,10 @@ def test_a_restart_finds_what_the_state_has_not_seen(writer: Make) -> None:
     again = writer()
     saved = again.saved()
     assert saved is not None
-    assert list(again.since(saved.steady)) == made[60:]
-    assert again.steady() == T0 + 179
+    assert list(again.readings.since(saved.steady)) == made[60:]
+    assert again.readings.steady() == T0 + 179
     again.keep([], [], {"n": 2})  # a state without new ticks has seen all of them
-    assert list(again.since(again.saved().steady)) == []  # type: ignore[union-attr]
+    assert list(again.readings.since(again.saved().steady)) == []  # type: ignore[union-attr]
 
 
 def test_a_channel_added_later_is_nothing_before(writer: Make) -> None:
@@ -213,7 +213,7 @@ def test_a_channel_added_later_is_nothing_before(writer: Make) -> None:
     first.close()
     raw = json.loads(json.dumps(RAW))
     raw["channel"].insert(0, {**raw["channel"][0], "name": "new"})
-    again = list(writer(settings=check(raw)).since(T0 + 7))
+    again = list(writer(settings=check(raw)).readings.since(T0 + 7))
     assert [t.values for t in again] == [(None, *t.values) for t in made[8:]]
 
 
@@ -248,14 +248,14 @@ def test_the_outbox_marks_bounds_and_says_what_it_dropped(writer: Make) -> None:
     """Notices wait in order until accepted; past the bound the oldest go, and are counted."""
     kept = writer(messengers=["a", "b"], outbox_limit=3)
     kept.keep(ticks(T0, 1), [event(T0 + i) for i in range(3)], {})
-    assert [n for n, _ in kept.waiting("a", 0, 10)] == [1, 2, 3]
-    kept.accepted("a", [1, 2], T0)
+    assert [n for n, _ in kept.outbox.waiting("a", 0, 10)] == [1, 2, 3]
+    kept.outbox.accepted("a", [1, 2], T0)
     kept.keep(ticks(T0 + 1, 1), [event(T0 + i) for i in range(4)], {})
-    assert [n for n, _ in kept.waiting("a", 0, 10)] == [5, 6, 7]
-    assert (kept.backlog("a"), kept.dropped("a")) == (3, 2)
-    assert (kept.backlog("b"), kept.dropped("b")) == (3, 4)
-    assert [n for n, _ in kept.waiting("b", 5, 1)] == [6]
-    assert kept.waiting("b", 5, 1)[0][1]["id"].endswith("-6")
+    assert [n for n, _ in kept.outbox.waiting("a", 0, 10)] == [5, 6, 7]
+    assert (kept.outbox.backlog("a"), kept.outbox.dropped("a")) == (3, 2)
+    assert (kept.outbox.backlog("b"), kept.outbox.dropped("b")) == (3, 4)
+    assert [n for n, _ in kept.outbox.waiting("b", 5, 1)] == [6]
+    assert kept.outbox.waiting("b", 5, 1)[0][1]["id"].endswith("-6")
 
 
 def test_requests_seen_are_remembered_with_their_effect(writer: Make) -> None:

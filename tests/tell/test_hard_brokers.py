@@ -37,8 +37,8 @@ class Site:
         self.site.write_text(saltmarsh.read_text() + tables)
         self.settings: Settings = load(self.site)
         self.names = mqtt.names(self.settings)
-        self.outbox = Writer(folder / "state", self.settings, self.names)
-        self.tellers: list[MqttMessenger] = mqtt.open_messengers(self.settings, self.outbox)
+        self.writer = Writer(folder / "state", self.settings, self.names)
+        self.tellers: list[MqttMessenger] = mqtt.open_messengers(self.settings, self.writer.outbox)
         for teller in self.tellers:
             teller._jitter = lambda: -0.98
         self.t = T0
@@ -57,7 +57,7 @@ class Site:
         until(once, what)
 
     def drained(self, place: int = 0) -> bool:
-        return self.outbox.backlog(self.names[place]) == 0
+        return self.writer.outbox.backlog(self.names[place]) == 0
 
     def why(self, place: int = 0) -> str:
         return str(self.tellers[place].state()["why"])
@@ -65,7 +65,7 @@ class Site:
     def close(self) -> None:
         for teller in self.tellers:
             teller.stop()
-        self.outbox.close()
+        self.writer.close()
 
 
 Make = Callable[[str], Site]
@@ -150,12 +150,12 @@ def test_tls_password_access_list_and_a_certificate_of_our_own(
         )
         + table(other.port)
     )
-    keep(site.outbox, 30)
+    keep(site.writer, 30)
     site.drive(lambda: site.drained(0) and site.drained(1), "both brokers")
     other.kill()
-    keep(site.outbox, 10, first=30)
+    keep(site.writer, 10, first=30)
     site.drive(lambda: site.drained(0), "the first broker")
-    assert site.outbox.backlog(site.names[1]) == 10
+    assert site.writer.outbox.backlog(site.names[1]) == 10
     other.start()
     site.drive(lambda: site.drained(1), "the second broker")
 
@@ -179,7 +179,7 @@ def test_what_is_wrong_with_tls_or_name_is_said(
         + table(stranger.port, tls)
         + table(1883).replace("127.0.0.1", "broker.saltmarsh.invalid")
     )
-    keep(site.outbox, 1)
+    keep(site.writer, 1)
     for place, words in enumerate(
         [
             "its certificate is not good: certificate has expired",
@@ -188,7 +188,7 @@ def test_what_is_wrong_with_tls_or_name_is_said(
         ]
     ):
         site.drive(lambda place=place, words=words: words in site.why(place), words)
-        assert site.outbox.backlog(site.names[place]) == 1
+        assert site.writer.outbox.backlog(site.names[place]) == 1
 
 
 def test_order_is_strict_while_an_access_list_comes_and_goes(
@@ -218,12 +218,12 @@ def test_order_is_strict_while_an_access_list_comes_and_goes(
         return look
 
     try:
-        keep(site.outbox, 400)
+        keep(site.writer, 400)
         for _ in range(4):
             site.drive(reread(lambda: "ot authorized" in site.why()), "a refusal")
-            before = site.outbox.backlog(site.names[0])
+            before = site.writer.outbox.backlog(site.names[0])
             rules.write_text(OPEN)
-            some = reread(lambda before=before: site.outbox.backlog(site.names[0]) < before)
+            some = reread(lambda before=before: site.writer.outbox.backlog(site.names[0]) < before)
             site.drive(some, "some")
             rules.write_text(SHUT)
         rules.write_text(OPEN)
@@ -250,12 +250,12 @@ def test_a_broker_killed_between_accepting_and_delivering(
     broker.start()
     site = make(table(broker.port, f'repeat = "{repeat_s} s"'))
     for last in (100, 200, 300):
-        keep(site.outbox, 100, first=last - 100)
+        keep(site.writer, 100, first=last - 100)
         site.drive(site.drained, "all to be accepted")
         broker.kill()
         site.drive(lambda: not site.tellers[0].state()["connected"], "the loss to be noticed")
         broker.start()
-    keep(site.outbox, 1, first=300)
+    keep(site.writer, 1, first=300)
     site.drive(lambda: site.tellers[0].state()["connected"] and site.drained(), "the rest")
     receiver = Receiver(broker.port, session="desk")
     until(lambda: places(receiver)[-1:] == [300], "the last")
@@ -271,10 +271,10 @@ def test_a_broker_killed_in_the_middle_gets_everything(
     from the first that it may have lost, in order and without a gap."""
     broker = start()
     site = make(table(broker.port))
-    keep(site.outbox, 600)
+    keep(site.writer, 600)
     for least in (450, 250, 0):
         receiver = Receiver(broker.port)
-        site.drive(lambda least=least: site.outbox.backlog(site.names[0]) <= least, "some")
+        site.drive(lambda least=least: site.writer.outbox.backlog(site.names[0]) <= least, "some")
         if least:
             broker.kill()
             site.drive(lambda: not site.tellers[0].state()["connected"], "the loss to be noticed")
@@ -284,7 +284,7 @@ def test_a_broker_killed_in_the_middle_gets_everything(
         raw = [int(json.loads(p)["pressure_kpa"]) for p in receiver.on("/events")]
         assert raw == list(range(len(raw)))
         if least:
-            assert site.outbox.backlog(site.names[0]) > 0
+            assert site.writer.outbox.backlog(site.names[0]) > 0
             broker.start()
 
 
@@ -301,7 +301,7 @@ def test_a_broker_with_a_full_disk_still_passes_on(
     )
     site = make(table(broker.port))
     receiver = Receiver(broker.port)
-    keep(site.outbox, 300)
+    keep(site.writer, 300)
     site.alerts = [{**ALERT, "text": "x" * 70_000}]  # retained: more than the disk has room for
     site.drive(site.drained, "the events")
     until(lambda: places(receiver)[-1:] == [299], "the last")
@@ -341,7 +341,7 @@ def test_a_clean_stop_is_no_trouble(
     caplog.set_level(logging.INFO)
     for version in ("5", "3.1.1"):
         site = make(table(broker.port, f'version = "{version}"'))
-        keep(site.outbox, 5)
+        keep(site.writer, 5)
         site.drive(site.drained, "the events")
         site.tellers[0].stop()
         site.tellers[0]._hear()
@@ -384,12 +384,12 @@ def test_without_an_answer_nothing_more_is_sent(make: Make) -> None:
     mute = Mute()
     try:
         site = make(table(mute.port))
-        keep(site.outbox, 50)
+        keep(site.writer, 50)
         site.drive(lambda: mute.serve() or mute.events, "an event on the wire")
         for _ in range(50):
             site.tick()
             mute.serve()
         assert mute.events == 1
-        assert site.outbox.backlog(site.names[0]) == 50
+        assert site.writer.outbox.backlog(site.names[0]) == 50
     finally:
         mute.close()

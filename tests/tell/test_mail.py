@@ -48,7 +48,7 @@ class Place:
         only = dict.fromkeys(self.names, mail.TOLD)
         self.writer = Writer(self.folder, self.settings, self.names, only=only, **more)
         self.tellers = mail.open_messengers(
-            self.settings, self.writer, partial(Reader, self.folder)
+            self.settings, self.writer.outbox, partial(Reader, self.folder)
         )
         for teller in self.tellers:
             teller._jitter = lambda: -0.999  # tried again at once
@@ -303,7 +303,7 @@ def test_priorities_sections_and_the_second_in_line(office: Mailbox, make: Make)
     place.settle()
     assert headings(office, BOSS) == ["URGENT: LOW PRESSURE, SUPPLY", "ENDED: LOW PRESSURE, SUPPLY"]
     assert "by nobody for 31 min" in plain(next(got for got in office.got if got.to == BOSS))
-    assert all(place.writer.backlog(name) == 0 for name in place.names)
+    assert all(place.writer.outbox.backlog(name) == 0 for name in place.names)
 
 
 def test_quiet_hours_digest_and_what_cannot_wait(office: Mailbox, make: Make) -> None:
@@ -329,7 +329,7 @@ def test_quiet_hours_digest_and_what_cannot_wait(office: Mailbox, make: Make) ->
         for word in ("drift, supply (planned)", "due, supply (planned)", "drift, supply (ended)")
     ]
     assert places == sorted(places)
-    assert place.writer.backlog(place.names[0]) == 0
+    assert place.writer.outbox.backlog(place.names[0]) == 0
 
 
 def test_reminders_come_ever_more_seldom_until_somebody_acknowledges(
@@ -418,9 +418,9 @@ def test_one_refused_recipient_stops_nobody_else(authority: Authority, make: Mak
         assert place.why().startswith("recipient: the server said 550 5.1.1 no such box")
         place.end(LOW)
         place.drive(lambda: len(subjects(office, BOSS)) == 2, "the end")
-        assert place.writer.backlog(place.names[0]) == 2
+        assert place.writer.outbox.backlog(place.names[0]) == 2
         bad.clear()
-        place.drive(lambda: place.writer.backlog(place.names[0]) == 0, "the first's letters")
+        place.drive(lambda: place.writer.outbox.backlog(place.names[0]) == 0, "the first's letters")
         assert told(office) == [1, 2]
         assert place.why() == "None"
     finally:
@@ -458,7 +458,7 @@ def test_a_letter_that_is_always_refused_is_given_up_and_told(
 def fault(place: Place) -> str:
     place.rise(LOW)
     place.drive(lambda: place.tellers[0].state()["why"], "a reason")
-    assert place.writer.backlog(place.names[0]) == 1
+    assert place.writer.outbox.backlog(place.names[0]) == 1
     return place.why()
 
 
@@ -551,7 +551,9 @@ def test_a_letter_taken_but_not_marked_comes_again_as_itself(office: Mailbox, ma
         for i in range(count):
             place.rise({"alert": "channel_fault", "priority": "soon", "subject": f"{count}.{i}"})
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(place.writer, "accepted", partial(unmarked, place.writer.accepted))
+            patch.setattr(
+                place.writer.outbox, "accepted", partial(unmarked, place.writer.outbox.accepted)
+            )
             place.drive(lambda: office.got, "the letter")
         place.again()
         place.rise({"alert": "stuck_reading", "priority": "soon", "subject": f"{count}"})
@@ -572,7 +574,7 @@ def test_what_was_dropped_for_want_of_room_is_said(authority: Authority, make: M
         place.rise({"alert": "channel_fault", "priority": "soon", "subject": f"{i}"})
     office = Mailbox(authority.server(), port=port)
     try:
-        place.drive(lambda: place.writer.backlog(place.names[0]) == 0, "the letters")
+        place.drive(lambda: place.writer.outbox.backlog(place.names[0]) == 0, "the letters")
         assert told(office) == [3, 4, 5]
         said = ["2 older notices were dropped for want of room" in plain(g) for g in office.got]
         assert said == [True, False, False]

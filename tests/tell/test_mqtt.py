@@ -52,7 +52,7 @@ def settings(saltmarsh: Path) -> Settings:
 
 
 @pytest.fixture
-def outbox(tmp_path: Path, settings: Settings) -> Iterator[Writer]:
+def writer(tmp_path: Path, settings: Settings) -> Iterator[Writer]:
     writer = Writer(tmp_path / "state", settings, [NAME])
     yield writer
     writer.close()
@@ -62,14 +62,16 @@ Make = Callable[..., MqttMessenger]
 
 
 @pytest.fixture
-def messenger(outbox: Writer) -> Iterator[Make]:
+def messenger(writer: Writer) -> Iterator[Make]:
     """Makes messengers that try again at once, and stops them."""
     made: list[MqttMessenger] = []
 
     def make(port: int, version: str = "5", **more: Any) -> MqttMessenger:
         table = {"host": "127.0.0.1", "port": port, "version": version, "readings_every": "10 s"}
         found = Mqtt.model_validate({**table, **more})
-        made.append(MqttMessenger(NAME, found, "saltmarsh-lane", outbox, jitter=lambda: -0.9))
+        made.append(
+            MqttMessenger(NAME, found, "saltmarsh-lane", writer.outbox, jitter=lambda: -0.9)
+        )
         return made[-1]
 
     yield make
@@ -104,13 +106,13 @@ def newest(settings: Settings, alerts: list[dict[str, Any]] = [], t: float = T0)
     return latest.compose(tick, readings, t, picture, monitor)
 
 
-def keep(outbox: Writer, count: int, first: int = 0) -> None:
+def keep(writer: Writer, count: int, first: int = 0) -> None:
     """Events that carry their place in a row."""
     events = [
         Event(T0 + i, "cut_in", f"The generator started, {i}.", "supply", {"pressure_kpa": i * 1.0})
         for i in range(first, first + count)
     ]
-    outbox.keep([], events, {})
+    writer.keep([], events, {})
 
 
 def places(receiver: Receiver) -> list[int]:
@@ -143,15 +145,15 @@ def test_a_broker_hears_everything_in_both_versions(
     version: str,
     broker: Broker,
     receiver: Receiver,
-    outbox: Writer,
+    writer: Writer,
     messenger: Make,
     settings: Settings,
 ) -> None:
     """Online first, every event once and in order, the readings, every alert's state, and offline
     at the end; all but events retained for who comes later."""
-    keep(outbox, 2 * WINDOW + 5)
+    keep(writer, 2 * WINDOW + 5)
     teller = messenger(broker.port, version)
-    drive(teller, settings, lambda: outbox.backlog(NAME) == 0, "all events to be accepted")
+    drive(teller, settings, lambda: writer.outbox.backlog(NAME) == 0, "all events to be accepted")
     teller.stop()
     until(lambda: receiver.on("/availability")[-1:] == [b"offline"], "offline")
     assert receiver.got[0][:2] == (f"{ROOT}/availability", b"online")
@@ -169,41 +171,41 @@ def test_a_broker_hears_everything_in_both_versions(
 
 
 def test_what_waited_out_a_dead_broker_arrives_in_order(
-    broker: Broker, outbox: Writer, messenger: Make, settings: Settings
+    broker: Broker, writer: Writer, messenger: Make, settings: Settings
 ) -> None:
     """While the broker is down nothing is marked and nothing is lost; then all comes in order,
     from the first that it may have lost when it died."""
     teller = messenger(broker.port)
-    keep(outbox, 3)
-    drive(teller, settings, lambda: outbox.backlog(NAME) == 0, "the first events")
+    keep(writer, 3)
+    drive(teller, settings, lambda: writer.outbox.backlog(NAME) == 0, "the first events")
     broker.stop()
-    keep(outbox, 30, first=3)
+    keep(writer, 30, first=3)
     drive(teller, settings, lambda: not teller.state()["connected"], "the loss to be noticed")
     assert teller.state()["why"]
-    assert outbox.backlog(NAME) == 30
+    assert writer.outbox.backlog(NAME) == 30
     broker.start()
     late = Receiver(broker.port)
-    drive(teller, settings, lambda: outbox.backlog(NAME) == 0, "the rest")
+    drive(teller, settings, lambda: writer.outbox.backlog(NAME) == 0, "the rest")
     until(lambda: places(late)[-1:] == [32], "the last event")
     late.close()
     assert places(late) == list(range(33))  # the first three are told again
 
 
 def test_nothing_is_marked_before_the_broker_accepts(
-    outbox: Writer, messenger: Make, settings: Settings
+    writer: Writer, messenger: Make, settings: Settings
 ) -> None:
     """One event is on the wire; as nobody acknowledges it, all stay in the outbox."""
     mute = Mute()
     try:
         teller = messenger(mute.port)
-        keep(outbox, 5)
+        keep(writer, 5)
         drive(teller, settings, lambda: mute.serve() or mute.events == 1, "an event on the wire")
         for _ in range(20):
             teller.tell(T0, newest(settings))
             mute.serve()
         assert mute.events == 1
         assert teller.state()["connected"]
-        assert outbox.backlog(NAME) == 5
+        assert writer.outbox.backlog(NAME) == 5
     finally:
         mute.close()
 
@@ -211,7 +213,7 @@ def test_nothing_is_marked_before_the_broker_accepts(
 def test_a_refused_topic_stays_in_the_outbox_until_it_is_allowed(
     needs: Callable[[str], str],
     tmp_path: Path,
-    outbox: Writer,
+    writer: Writer,
     messenger: Make,
     settings: Settings,
     monkeypatch: pytest.MonkeyPatch,
@@ -231,14 +233,14 @@ def test_a_refused_topic_stays_in_the_outbox_until_it_is_allowed(
     broker = Broker(needs("mosquitto"), tmp_path, lines)
     try:
         teller = messenger(broker.port, user="dryhold")
-        keep(outbox, 3)
+        keep(writer, 3)
         drive(teller, settings, lambda: "ot authorized" in str(teller.state()["why"]), "a refusal")
-        assert outbox.backlog(NAME) == 3
+        assert writer.outbox.backlog(NAME) == 3
         broker.stop()
         rules.write_text(allowed + "topic write dryhold/#\n")
         broker.start()
         late = Receiver(broker.port, ("reader", "secret"))
-        drive(teller, settings, lambda: outbox.backlog(NAME) == 0, "the events")
+        drive(teller, settings, lambda: writer.outbox.backlog(NAME) == 0, "the events")
         until(lambda: len(places(late)) == 3, "the events to arrive")
         late.close()
         assert places(late) == [0, 1, 2]
@@ -250,7 +252,7 @@ def test_a_refused_topic_stays_in_the_outbox_until_it_is_allowed(
 def test_a_wrong_password_is_said_and_tried_again(
     needs: Callable[[str], str],
     tmp_path: Path,
-    outbox: Writer,
+    writer: Writer,
     messenger: Make,
     settings: Settings,
     monkeypatch: pytest.MonkeyPatch,
@@ -262,13 +264,13 @@ def test_a_wrong_password_is_said_and_tried_again(
     users.chmod(0o644)
     broker = Broker(needs("mosquitto"), tmp_path, f"allow_anonymous false\npassword_file {users}")
     try:
-        keep(outbox, 1)
+        keep(writer, 1)
         monkeypatch.setenv("DRYHOLD_MQTT_PASSWORD", "wrong")
         teller = messenger(broker.port, user="dryhold")
         drive(teller, settings, lambda: "refused" in str(teller.state()["why"]), "a refusal")
-        assert outbox.backlog(NAME) == 1
+        assert writer.outbox.backlog(NAME) == 1
         monkeypatch.setenv("DRYHOLD_MQTT_PASSWORD", "right")
-        drive(teller, settings, lambda: outbox.backlog(NAME) == 0, "the event")
+        drive(teller, settings, lambda: writer.outbox.backlog(NAME) == 0, "the event")
     finally:
         broker.stop()
 
@@ -316,11 +318,11 @@ def test_waiting_grows_to_a_bound_and_is_spread() -> None:
 
 
 def test_a_host_that_is_not_there_is_tried_again(
-    outbox: Writer, messenger: Make, settings: Settings
+    writer: Writer, messenger: Make, settings: Settings
 ) -> None:
     """Nobody at the address is a reason, not an error; memory holds nothing but the try."""
     teller = messenger(free_port())
-    keep(outbox, 2)
+    keep(writer, 2)
     for _ in range(2):
         drive(teller, settings, lambda: teller._failures >= 2, "two attempts")
     assert teller.state() == {
@@ -358,15 +360,15 @@ def schema(name: str) -> Draft202012Validator:
 
 
 def test_what_is_sent_is_what_is_described(
-    broker: Broker, receiver: Receiver, outbox: Writer, messenger: Make, settings: Settings
+    broker: Broker, receiver: Receiver, writer: Writer, messenger: Make, settings: Settings
 ) -> None:
     """Every payload that really arrives is valid by the AsyncAPI document, on a topic it names."""
     numbers = {"alert": "low_pressure", "priority": "urgent", "cause": "leak", "evidence": {}}
-    outbox.keep([], [Event(T0, "alert_raised", "It fell.", "supply", numbers)], {})
-    keep(outbox, 2)
-    outbox.keep([], [Event(T0, "monitor_started", "The monitor started.")], {})
+    writer.keep([], [Event(T0, "alert_raised", "It fell.", "supply", numbers)], {})
+    keep(writer, 2)
+    writer.keep([], [Event(T0, "monitor_started", "The monitor started.")], {})
     teller = messenger(broker.port)
-    drive(teller, settings, lambda: outbox.backlog(NAME) == 0, "the events")
+    drive(teller, settings, lambda: writer.outbox.backlog(NAME) == 0, "the events")
     teller.tell(T0 + 100, newest(settings, [ALERT]))
     teller.stop()
     until(lambda: receiver.on("/availability")[-1:] == [b"offline"], "offline")
