@@ -6,11 +6,13 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from functools import partial
 from pathlib import Path
+from time import monotonic
 from typing import Any
 
 from edge import latest
+from edge.attendance import PageThere
 from edge.daemon import Daemon
-from edge.health import PageThere, WallClock
+from edge.health import WallClock
 from edge.heartbeat import Heartbeat
 from edge.judge import Judge
 from edge.model import Event
@@ -34,12 +36,13 @@ def daemon(
     bench: Callable[[Clock], Bench] = lambda clock: Bench(steady=clock.steady, utc=clock.utc),
     show: Callable[[Path, Mapping[str, Any]], None] = latest.write,
     troubles: Mapping[str, str] = {},
+    elapsed: Callable[[], float] = monotonic,
 ) -> Iterator[Daemon]:
     """A daemon that has caught up, with everything it stands on; closed at the end.
 
     `clock` makes the clock, given the newest steady second kept; `bench` what the sensors stand
-    on; `show` puts the newest in place for the page; `troubles` are what was found wrong before.
-    SensorError as it comes.
+    on; `show` puts the newest in place for the page; `troubles` are what was found wrong before;
+    `elapsed` gives the seconds that the page lives in. SensorError as it comes.
     """
     with ExitStack() as opened:
         tellers = [
@@ -60,6 +63,8 @@ def daemon(
         sensors = open_sensors(settings, stand)
         for sensor in sensors:
             opened.callback(sensor.close)
+        page = PageThere(state, time.steady, elapsed)
+        opened.callback(page.close)
         judge, caught = judge_as_kept(settings, writer)
         made = Daemon(
             settings,
@@ -84,7 +89,7 @@ def daemon(
             [
                 box.troubles,
                 WallClock(time, writer.readings.newest_utc()).troubles,
-                PageThere(state, time.steady).troubles,
+                page.troubles,
                 lambda: troubles,
             ],
         )

@@ -75,6 +75,7 @@ MAY: dict[str, tuple[str, ...]] = {
     "edge.settings": ("edge.model", "edge.errors", "edge.core", "edge.rules"),
     "edge.plant": (),
     "edge.story": ("edge.plant",),
+    "edge.attendance": (),
     "edge.clock": (),
     "edge.heartbeat": (),
     "edge.health": ("edge.clock", "edge.model", "edge.ports"),

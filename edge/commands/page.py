@@ -1,21 +1,25 @@
 """dryhold page: the page, a process of its own."""
 
 import argparse
+import contextlib
 import ctypes
 import logging
 import signal
 import ssl
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 
 from cheroot.ssl.builtin import BuiltinSSLAdapter
 from cheroot.wsgi import Server
 
+from edge.attendance import Attendance
 from edge.errors import AccessError, StoreError
-from edge.health import attend
+from edge.heartbeat import Heartbeat
 from edge.lastgood import load_or_last
 from edge.settings import Page
 from web import LARGEST_FORM, LARGEST_HEAD, PLACES, create_app, stream
+from web.pulse import Pulse
 
 THREADS = 4
 """For questions; each stream that is followed has one of its own beside these."""
@@ -61,11 +65,34 @@ def run(args: argparse.Namespace) -> int:
     shown = "localhost" if server.bind_addr[0] in ("0.0.0.0", "::") else server.bind_addr[0]
     scheme = "http" if server.ssl_adapter is None else "https"
     print(f"{settings.site.name}: {scheme}://{shown}:{server.bind_addr[1]}/", flush=True)
-    there = attend(args.state)
-    server.serve()
-    if there is not None:
-        there.close()
+    with _told(server, args.state):
+        server.serve()
     return 0
+
+
+@contextlib.contextmanager
+def _told(server: Server, state: Path) -> Iterator[None]:
+    """Let systemd and the daemon know that the page answers, each time that it does."""
+    heartbeat = Heartbeat()
+    try:
+        there = Attendance(state)
+    except OSError:
+        there = None  # another page serves the same history, and is the one that is looked after
+
+    def beat() -> None:
+        if there is not None:
+            there.answered()
+        heartbeat.beat()
+
+    pulse = Pulse(server.bind_addr[:2], server.ssl_adapter is not None, beat)
+    pulse.start()
+    try:
+        yield
+    finally:
+        pulse.stop()
+        heartbeat.stopping()
+        if there is not None:
+            there.close()
 
 
 def _give_back() -> None:

@@ -75,6 +75,7 @@ class Monitor:
                 clock,
                 lambda _: self.bus.bench(open_pins=pins),
                 troubles=self.troubles,
+                elapsed=self.clock.steady,
             )
         )
 

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
+from edge.attendance import Attendance
 from edge.detect.low_purity import LowPurity
-from edge.health import attend
 from edge.store.chain import inspect
 from edge.store.schema import FILE
 from tests.faults.disk import Disk, Fault
@@ -424,23 +424,38 @@ def test_a_clock_that_steps_and_stands(monitor: Monitor) -> None:
 
 
 def test_a_page_that_is_down(monitor: Monitor) -> None:
-    """A page that was there and is gone for minutes is told; one that comes back ends it; a site that
-    never had one is told nothing."""
+    """A page that was there and is gone for minutes is told, or is there and silent; one that comes
+    back ends it only when it answers; a site that never had one is told nothing."""
     monitor.start()
     monitor.tick(300)
     assert monitor.alerts() == set()
-    there = attend(monitor.state)
-    assert there is not None
-    monitor.tick(300)
-    there.close()
+
+    def well(there: Attendance, seconds: int) -> None:
+        for _ in range(0, seconds, 30):
+            there.answered()
+            monitor.tick(30)
+
+    def page() -> str:
+        return str(monitor.shown()["monitor"]["troubles"].get("page", ""))
+
+    first = Attendance(monitor.state)
+    with pytest.raises(OSError, match="in use"):
+        Attendance(monitor.state)
+    well(first, 600)
+    assert monitor.alerts() == set()
+    first.close()
     monitor.tick(300)
     assert monitor.alerts() == {"monitor_fault/page"}
+    assert "has ended" in page()
     falls(monitor)
-    there = attend(monitor.state)
-    assert there is not None
-    monitor.tick(120)
-    there.close()
-    assert "monitor_fault/page" not in monitor.alerts()
+    monitor.volts(PRESSURE, 2.3)
+    second = Attendance(monitor.state)
+    monitor.tick(300)
+    assert "answers nobody" in page()
+    assert "monitor_fault/page" in monitor.alerts()
+    well(second, 300)
+    assert monitor.alerts() == set()
+    second.close()
 
 
 def test_settings_that_are_broken_are_told(monitor: Monitor) -> None:
