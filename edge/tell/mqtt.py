@@ -12,24 +12,22 @@ import json
 import logging
 import queue
 import random
-import socket
-import ssl
 import sys
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from edge.errors import DeliveryError, StoreError
+from edge.errors import StoreError
 from edge.model import ALERTS
 from edge.ports import Outbox
 from edge.settings import Mqtt, Settings
+from edge.tell import broker, newest
 from edge.tell.feed import Feed
-from edge.tell.secrets import password, without
 
 log = logging.getLogger(__name__)
 
@@ -44,21 +42,16 @@ IN_FLIGHT = 20
 
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 120.0
-CONNECT_S = 45.0
-KEEPALIVE_S = 30
 GOODBYE_S = 3.0
 STALE_S = 86400
 """How long a broker keeps the readings of a monitor that says nothing more."""
 
 HEALTH_EVERY_S = 300.0
 
-_VERSIONS = {"5": MQTTProtocolVersion.MQTTv5, "3.1.1": MQTTProtocolVersion.MQTTv311}
-_STATES = ("active", "acknowledged", "shelved")
-
 
 def names(settings: Settings) -> list[str]:
     """One for each broker."""
-    return [f"mqtt {broker.host}:{broker.port}" for broker in settings.mqtt]
+    return [f"mqtt {one.host}:{one.port}" for one in settings.mqtt]
 
 
 def open_messengers(
@@ -66,8 +59,8 @@ def open_messengers(
 ) -> list["MqttMessenger"]:
     """One for each broker; none connects before it is first used."""
     return [
-        MqttMessenger(name, broker, settings.site.id, outbox)
-        for name, broker in zip(names(settings), settings.mqtt, strict=True)
+        MqttMessenger(name, one, settings.site.id, outbox)
+        for name, one in zip(names(settings), settings.mqtt, strict=True)
     ]
 
 
@@ -77,7 +70,7 @@ class MqttMessenger:
     def __init__(
         self,
         name: str,
-        broker: Mqtt,
+        settings: Mqtt,
         site_id: str,
         outbox: Outbox,
         monotonic: Callable[[], float] = time.monotonic,
@@ -86,7 +79,7 @@ class MqttMessenger:
     ) -> None:
         """`monotonic` is real time even where the site's runs faster: networks do not."""
         self.name = name
-        self._broker, self._site_id, self._outbox = broker, site_id, outbox
+        self._broker, self._site_id, self._outbox = settings, site_id, outbox
         self._monotonic, self._utc, self._jitter = monotonic, utc, jitter
         self._prefix = f"dryhold/{site_id}"
         self._client: paho.Client | None = None
@@ -127,7 +120,7 @@ class MqttMessenger:
         # After a restart or a change of pace the due time may lie anywhere: never wait longer.
         self._readings_due = min(self._readings_due, t + self._broker.readings_every_s)
         if t >= self._readings_due:
-            self._publish("readings", _readings(latest), qos=0)
+            self._publish("readings", newest.readings(latest), qos=0)
             self._readings_due = t + self._broker.readings_every_s
         self._tell_health(t, latest)
 
@@ -161,7 +154,7 @@ class MqttMessenger:
     def _connect(self) -> None:
         # The same name for ever: a broker that still holds a dead connection of ours ends it, and
         # its last will, before the new one says "online".
-        client = _client(self._broker, f"dryhold-{self._site_id}")
+        client = broker.unconnected(self._broker, f"dryhold-{self._site_id}")
         news = self._news
         client.max_inflight_messages_set(IN_FLIGHT)
         client.will_set(f"{self._prefix}/availability", "offline", qos=1, retain=True)
@@ -173,7 +166,7 @@ class MqttMessenger:
             news.put(("connected", client, getattr(properties, "ReceiveMaximum", IN_FLIGHT)))
 
         def failed(_c: Any, _u: Any) -> None:
-            news.put(("lost", client, _reason(sys.exception())))
+            news.put(("lost", client, broker.why(sys.exception())))
             client.disconnect()  # or paho would go on trying at its own pace
 
         def disconnected(_c: Any, _u: Any, _flags: Any, reason: Any, _p: Any) -> None:
@@ -194,10 +187,10 @@ class MqttMessenger:
         client.on_disconnect = disconnected
         client.on_publish = published
         self._client, self._feed = client, feed
-        self._give_up = self._monotonic() + CONNECT_S
+        self._give_up = self._monotonic() + broker.CONNECT_S
         try:
-            _secure(client, self._broker)
-            _begin(client.connect_async, self._broker)
+            broker.secure(client, self._broker)
+            broker.begin(client.connect_async, self._broker)
         except (OSError, ValueError) as error:
             self._lost(str(error))
             return
@@ -309,7 +302,7 @@ class MqttMessenger:
         opened: dict[str, list[Mapping[str, Any]]] = {}
         for one in latest["picture"].get("alerts", []):
             opened.setdefault(one["alert"], []).append(one)
-        news = {alert: [_gist(one) for one in mine] for alert, mine in opened.items()}
+        news = {alert: [newest.gist(one) for one in mine] for alert, mine in opened.items()}
         if self._told_all and news == self._said:
             return
         # An alert never told on this connection is told even when it does not stand: a receiver
@@ -318,7 +311,7 @@ class MqttMessenger:
             if self._said.get(alert, [] if self._told_all else None) == news.get(alert, []):
                 continue
             mine = opened.get(alert, [])
-            body = {"alert": alert, "at": latest["at"], "state": _state(mine), "open": mine}
+            body = {"alert": alert, "at": latest["at"], "state": newest.state(mine), "open": mine}
             if len(self._in_flight) >= self._window or not self._publish(f"alerts/{alert}", body):
                 return
             self._said[alert] = news.get(alert, [])
@@ -326,7 +319,7 @@ class MqttMessenger:
 
     def _tell_health(self, t: float, latest: Mapping[str, Any]) -> None:
         """At once when something fails or works again, the figures now and then."""
-        health = _health(latest)
+        health = newest.health(latest)
         trouble = {"kept": health["kept"], "told": [m["connected"] for m in health["messengers"]]}
         self._health_due = min(self._health_due, t + HEALTH_EVERY_S)
         if trouble == self._health and t < self._health_due:
@@ -358,182 +351,12 @@ class MqttMessenger:
 
 
 def prove(settings: Settings, say: Callable[[str], None]) -> bool:
-    """Connects to each broker as the daemon would and has it take one message on the topic
-    "test"; tells each step, and what failed."""
-    good = [_prove(broker, settings.site.id, say) for broker in settings.mqtt]
+    """Connects to each broker as the daemon would and has it take one message; tells each step,
+    and what failed."""
+    good = [broker.prove(one, settings.site.id, say) for one in settings.mqtt]
     return all(good)
-
-
-def _prove(broker: Mqtt, site_id: str, say: Callable[[str], None]) -> bool:
-    where = f"{broker.host} port {broker.port}"
-    say(f"mqtt {broker.host}:{broker.port}")
-    step = "name"
-    try:
-        addresses = socket.getaddrinfo(broker.host, broker.port, type=socket.SOCK_STREAM)
-        say(f"  ok      name: {broker.host} is {addresses[0][4][0]}")
-        step = "port"
-        with socket.create_connection((broker.host, broker.port), timeout=CONNECT_S) as line:
-            say(f"  ok      port: {where} answers")
-            step = "TLS"
-            if broker.tls:
-                with _context(broker).wrap_socket(line, server_hostname=broker.host) as secured:
-                    say(f"  ok      TLS: {secured.version()}")
-            else:
-                say("  note    TLS: not asked for")
-        step = "login"
-        said: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
-        client = _client(broker, f"dryhold-{site_id}-test")
-        client.on_connect = lambda _c, _u, _f, reason, _p: said.put(("login", reason))
-        client.on_connect_fail = lambda _c, _u: said.put(("login", _reason(sys.exception())))
-        client.on_disconnect = lambda _c, _u, _f, reason, _p: said.put(("ended", reason))
-        client.on_publish = lambda _c, _u, _m, reason, _p: said.put(("message", reason))
-        _secure(client, broker)
-        _begin(client.connect_async, broker)
-        client.loop_start()
-        try:
-            _answer(said, "login")
-            say(f"  ok      login: {'as ' + broker.user if broker.user else 'without a name'}")
-            step = "message"
-            client.publish(f"dryhold/{site_id}/test", b'{"test": true}', qos=1)
-            _answer(said, "message")
-            say(f"  ok      message: the broker took one on dryhold/{site_id}/test")
-        finally:
-            client.disconnect()
-            client.loop_stop()
-    except (OSError, UnicodeError, ValueError) as error:
-        say(f"  FAILED  {step}: {where}: {without(_reason(error), _secret(broker))}")
-        return False
-    if broker.version != "5":
-        say("  note    message: MQTT 3.1.1 cannot say whether an access list refused it")
-    return True
-
-
-def _answer(said: "queue.SimpleQueue[tuple[str, Any]]", step: str) -> None:
-    """Wait for the answer to one step; DeliveryError for any other."""
-    try:
-        kind, reason = said.get(timeout=CONNECT_S)
-    except queue.Empty:
-        raise DeliveryError(f"no answer in {CONNECT_S:.0f} s") from None
-    if kind != step or isinstance(reason, str) or reason.is_failure:
-        raise DeliveryError(f"the broker said: {reason}")
-
-
-# --- what connecting takes
-
-
-def _client(broker: Mqtt, client_id: str) -> paho.Client:
-    return paho.Client(
-        CallbackAPIVersion.VERSION2,
-        client_id=client_id,
-        protocol=_VERSIONS[broker.version],
-        reconnect_on_failure=False,
-    )
-
-
-def _secret(broker: Mqtt) -> str | None:
-    return None if broker.user is None else password(broker.password_name)
-
-
-def _context(broker: Mqtt) -> ssl.SSLContext:
-    """TLS as the settings say; OSError naming the file that will not do."""
-    try:
-        context = ssl.create_default_context(cafile=broker.authority)
-    except OSError as error:
-        raise DeliveryError(f"{broker.authority}: not a list of authorities: {error}") from error
-    if broker.certificate is not None:
-        try:
-            context.load_cert_chain(broker.certificate, broker.key, password="")  # never asks
-        except OSError as error:
-            raise DeliveryError(f"{broker.certificate}: no certificate and key: {error}") from error
-    return context
-
-
-def _secure(client: paho.Client, broker: Mqtt) -> None:
-    """Who we are, and TLS. OSError and ValueError for what is not there."""
-    if broker.user is not None:
-        client.username_pw_set(broker.user, _secret(broker))
-    if broker.tls:
-        client.tls_set_context(_context(broker))
-
-
-def _begin(connect: Callable[..., Any], broker: Mqtt) -> None:
-    """No session outlives its connection: what is not accepted is in the outbox, not there."""
-    if broker.version != "5":
-        connect(broker.host, broker.port, keepalive=KEEPALIVE_S)
-        return
-    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    properties.SessionExpiryInterval = 0
-    connect(
-        broker.host, broker.port, keepalive=KEEPALIVE_S, clean_start=True, properties=properties
-    )
-
-
-def _reason(error: BaseException | None) -> str:
-    """Why a connection could not be made, as a person would say it."""
-    if isinstance(error, ssl.SSLCertVerificationError):
-        return f"its certificate is not good: {error.verify_message}"
-    if isinstance(error, ssl.SSLError):
-        return f"TLS failed: {error.reason or error}"
-    if isinstance(error, socket.gaierror):
-        return f"the name is not known here: {error.strerror}"
-    return "nobody answers there" if error is None else str(error)
 
 
 def _bytes(body: Mapping[str, Any] | str) -> bytes:
     text = body if isinstance(body, str) else json.dumps(body, ensure_ascii=False)
     return text.encode()
-
-
-def _gist(alert: Mapping[str, Any]) -> tuple[Any, ...]:
-    """What makes it worth telling again."""
-    return tuple(alert.get(key) for key in ("section", "subject", "state", "priority", "cause"))
-
-
-def _state(opened: Sequence[Mapping[str, Any]]) -> str:
-    """The state that most needs a person, of one alert in all sections."""
-    found = {o["state"] for o in opened}
-    return next((state for state in _STATES if state in found), "inactive")
-
-
-def _health(latest: Mapping[str, Any]) -> dict[str, Any]:
-    said = latest["monitor"]
-    return {
-        "at": latest["at"],
-        "kept": said.get("not_kept") is None,
-        "why": said.get("not_kept"),
-        "readings_lost": said.get("readings_lost", 0),
-        "events_lost": said.get("events_lost", 0),
-        "messengers": [
-            {"messenger": name, **{key: state[key] for key in ("connected", "waiting", "dropped")}}
-            for name, state in (said.get("messengers") or {}).items()
-            if "waiting" in state  # button, lamp and buzzer have no outbox
-        ],
-    }
-
-
-def _readings(latest: Mapping[str, Any]) -> dict[str, Any]:
-    picture = latest["picture"]
-    return {
-        "at": latest["at"],
-        "channels": {
-            name: {
-                "quantity": c["quantity"],
-                "value": c["value"],
-                "unit": c["unit"],
-                "quality": c["status"],
-                "why": c["why"],
-                "age_s": c["age_s"],
-            }
-            for name, c in latest["channels"].items()
-        },
-        "state": picture.get("state"),
-        "reason": picture.get("reason"),
-        "todo": picture.get("todo"),
-        "not_judged": picture.get("not_judged", []),
-        "sections": {
-            # How each figure came about is for the page.
-            name: {key: value for key, value in figures.items() if key != "explain"}
-            for name, figures in picture.get("sections", {}).items()
-        },
-        "monitor": latest["monitor"],
-    }

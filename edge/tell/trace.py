@@ -1,7 +1,8 @@
 """A pressure over time as a small picture for a letter, with the words that stand for it."""
 
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -9,12 +10,21 @@ from zoneinfo import ZoneInfo
 from PIL import Image, ImageDraw, ImageFont
 
 from edge.core import units
+from edge.model import SUPPLY
+from edge.settings import Settings
+from edge.week import History
 
 WIDTH, HEIGHT = 1120, 480  # shown at half that, or at a third on a phone: large letters
 LEFT, RIGHT, TOP, BOTTOM = 120, 30, 44, 76
 LETTERS = 36
 INK, SOFT, BAND, LINE, LIMIT = "#1d2733", "#8a949e", "#e9eef2", "#24506e", "#a3271f"
 PAPER = "#ffffff"
+
+
+SPAN_S = 86400.0
+POINTS = 480
+
+OpenHistory = Callable[[], AbstractContextManager[History]]
 
 
 class Mark(NamedTuple):
@@ -124,3 +134,30 @@ def _words(
         f"Pressure in the {(until - since) / 3600.0:.0f} h before {end:%H:%M}: between"
         f" {min(lows):.1f} and {max(highs):.1f} {unit}, last {now}."
     )
+
+
+def of_section(history: OpenHistory, settings: Settings, section: str, now: float) -> Trace | None:
+    """The last day of a section's pressure; None where there is nothing to draw."""
+    channel, marks = _channel(settings, section)
+    if channel is None:
+        return None
+    with history() as kept:
+        ribbon = kept.ribbon(channel, now - SPAN_S, now, POINTS)
+    unit = settings.site.units.pressure
+    return draw(ribbon.points, ribbon.step_s, now - SPAN_S, now, marks, unit, settings.site.zone)
+
+
+def _channel(settings: Settings, section: str) -> tuple[str | None, list[Mark]]:
+    """The pressure channel of a section, and the levels that matter there."""
+    if section == SUPPLY:
+        supply = settings.supply
+        return supply.pressure, [
+            Mark("cut-in", supply.cut_in_kpa),
+            Mark("cut-out", supply.cut_out_kpa),
+            Mark("low limit", settings.low_pressure_kpa, True),
+        ]
+    for system in settings.system:
+        if system.name == section:
+            low = system.low_pressure_kpa
+            return system.pressure, [] if low is None else [Mark("low limit", low, True)]
+    return None, []
