@@ -12,6 +12,7 @@ from typing import Any
 from edge import latest
 from edge.attendance import PageThere
 from edge.daemon import Daemon
+from edge.errors import StoreError
 from edge.health import WallClock
 from edge.heartbeat import Heartbeat
 from edge.judge import Judge
@@ -23,6 +24,7 @@ from edge.store.read import LATEST, Reader
 from edge.store.requests import Inbox
 from edge.store.write import Writer
 from edge.tell import KINDS
+from edge.worked import deeds
 
 log = logging.getLogger(__name__)
 
@@ -85,7 +87,7 @@ def daemon(
             ],
             partial(show, runtime / LATEST),
             Heartbeat(),
-            writer.calibrations(),
+            writer.past.calibrations(),
             [
                 box.troubles,
                 WallClock(time, writer.readings.newest_utc()).troubles,
@@ -125,6 +127,18 @@ def judge_as_kept(settings: Settings, writer: Writer) -> tuple[Judge, list[Event
 
 
 def _heard(judge: Judge, writer: Writer) -> Judge:
-    for calibrated in writer.calibrations():
+    for calibrated in writer.past.calibrations():
         judge.cells.hear(calibrated)
+    if judge.work.first_t is None:
+        _remind(judge, writer)
     return judge
+
+
+def _remind(judge: Judge, writer: Writer) -> None:
+    """Judges that begin anew still know what work was done when: it is in the records."""
+    items = list(judge.work.items.values())
+    try:
+        done = deeds(items, writer.past.records(), writer.past.calibrations())
+        judge.work.remember(done, writer.past.runs(), writer.past.first_steady())
+    except (StoreError, TypeError, ValueError) as error:
+        log.error("cannot tell from the records what work was done: %s", error)

@@ -4,7 +4,7 @@ Intervals are the site's own; where it tells none, those in DEFAULTS. They are r
 standard's edition in force, local code and the makers' instructions decide.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 from math import isfinite
@@ -121,6 +121,11 @@ def items(settings: Settings) -> Iterator[Item]:
             )
 
 
+def title_of(name: str) -> str:
+    """The title of a record of work of that name."""
+    return f"{name[0].upper()}{name[1:]}"
+
+
 @dataclass(frozen=True, slots=True)
 class Due:
     """How one item stands."""
@@ -193,6 +198,26 @@ class Work(Kept):
         if before is None or corrected or at >= before["at"]:
             self.done[key] = {"at": at, "by": by, "ran_s": self.ran_s}
 
+    def remember(
+        self,
+        done: Iterable[tuple[str, float, str]],
+        runs: Iterable[tuple[float, float]],
+        first_t: float | None,
+    ) -> None:
+        """Take up what is kept elsewhere when all of this was lost: what was done (key, seconds
+        since 1970 UTC, by whom), every whole run seen (its end in UTC, its seconds; in order), and
+        the first steady second watched."""
+        for key, at, by in done:
+            self._note(key, at, by)
+        since = sorted(((one["at"], one) for one in self.done.values()), key=lambda row: row[0])
+        for end, run_s in runs:
+            while since and since[0][0] < end:
+                since.pop(0)[1]["ran_s"] = self.ran_s
+            self.ran_s += run_s
+        for _, one in since:
+            one["ran_s"] = self.ran_s
+        self.first_t = first_t
+
     def due(self, t: float, at: float) -> list[Due]:
         """How every item stands at steady `t`, which is `at` in UTC."""
         return [self.standing(item, t, at) for item in self.items.values()]
@@ -249,7 +274,6 @@ class Work(Kept):
             Chapter("What the channels showed when it was recorded", tuple(seen)),
             Chapter("Interval", tuple(self._interval(item, t, at))),
         )
-        title = f"{name[0].upper()}{name[1:]}"
         record = Record(
             kind=PERIODIC,
             made_at=iso(at),
@@ -263,7 +287,7 @@ class Work(Kept):
                 ),
             ),
             supersedes=None if supersedes is None else _text(supersedes, 120),
-            title=title,
+            title=title_of(name),
         )
         place = "the supply" if section == SUPPLY else section
         event = made(record, at, f"{done_by} has done {name} of {place}; the record is made.")

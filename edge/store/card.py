@@ -145,6 +145,13 @@ class Card:
         except sqlite3.Error as error:
             raise self._found("an answer", error) from error
 
+    def each(self, sql: str) -> Iterator[Any]:
+        """As `all`, a row at a time: of years, not all at once."""
+        try:
+            yield from self.conn.execute(sql)
+        except sqlite3.Error as error:
+            raise self._found("an answer", error) from error
+
     def one(self, sql: str, given: Sequence[Any] = ()) -> Any:
         """The first row of an answer, or None."""
         return next(iter(self.all(sql, given)), None)

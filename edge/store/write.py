@@ -14,6 +14,7 @@ from edge.settings import Settings
 from edge.store import chain, codec, standin
 from edge.store.card import Card
 from edge.store.outbox import LIMIT, Outbox
+from edge.store.past import Past
 from edge.store.readings import Readings
 from edge.store.retention import Retention
 
@@ -43,6 +44,7 @@ class Writer:
         self.readings = Readings(self._card, settings.channel)
         self._retention = Retention(self._card, settings.keeping)
         self.outbox = Outbox(self._card, messengers, outbox_limit, only)
+        self.past = Past(self._card)
         self._card.start(self._look)
 
     def close(self) -> None:
@@ -82,11 +84,6 @@ class Writer:
             where = self._card.path
             raise StoreError(f"{where}: expected the judges' state, found: {error}") from error
         return Saved(state, row[0] / 1000.0)
-
-    def calibrations(self) -> list[dict[str, Any]]:
-        """Every `calibrated` event, oldest first."""
-        rows = self._card.all("SELECT body FROM events WHERE kind = 'calibrated' ORDER BY id")
-        return [json.loads(body) for (body,) in rows]
 
     def last_request(self) -> int:
         """The highest number of a request that the judges have seen and whose effect is kept."""
