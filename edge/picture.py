@@ -12,6 +12,7 @@ from edge.alarms import Desk
 from edge.core import cost
 from edge.core.gas import hours_to_reach
 from edge.detect.base import URGENT, Now
+from edge.detect.leak_growth import Told, smallest_told
 from edge.measure.runs import DAY_S
 from edge.model import SUPPLY, iso
 
@@ -106,7 +107,7 @@ def _at(now: Now, t: float | None) -> str | None:
 def _supply(now: Now) -> dict[str, Any]:
     supply, t = now.supply, now.t
     exposure = supply.weather.exposure()
-    baseline = now.baseline.picture()
+    baseline, told = now.baseline.picture(), smallest_told(now)
     return {
         "pressure_kpa": supply.kpa,
         "running": supply.running,
@@ -117,7 +118,13 @@ def _supply(now: Now) -> dict[str, Any]:
         "loss": supply.loss,
         "baseline": None
         if baseline is None
-        else {**baseline, "at": iso(baseline["at"]) if baseline["at"] else None},
+        else {
+            **baseline,
+            "at": iso(baseline["at"]) if baseline["at"] else None,
+            "compared_kpa_per_h": now.baseline.least_loss,
+            "told_from_kpa_per_h": None if told is None else told.soon,
+            "told_in_days_from_kpa_per_h": None if told is None else told.slowly,
+        },
         "rise_kpa_per_h": supply.rise_kpa_per_h,
         "purity": None
         if supply.purity.now_pct is None
@@ -139,7 +146,7 @@ def _supply(now: Now) -> dict[str, Any]:
         },
         "gas": now.gas.picture(SUPPLY, now.at),
         "cost": _cost(now),
-        "explain": {**_explain(now), **_explain_gas(now, SUPPLY)},
+        "explain": {**_explain(now, told), **_explain_gas(now, SUPPLY)},
     }
 
 
@@ -164,7 +171,7 @@ def _hours_above_low(now: Now) -> dict[str, Any] | None:
     return {name: round(h, 2) if isfinite(h) else None for name, h in hours.items()}
 
 
-def _explain(now: Now) -> dict[str, list[list[str]]]:
+def _explain(now: Now, told: Told | None) -> dict[str, list[list[str]]]:
     """Inputs, formula and result of each figure, as rows of text."""
     words, supply, settings = now.words, now.supply, now.settings
     rows: dict[str, list[list[str]]] = {}
@@ -203,13 +210,7 @@ def _explain(now: Now) -> dict[str, list[list[str]]]:
             rows["loss"].append(
                 ["flow = volume × slope / standard pressure", words.flow(float(loss["loss_l_min"]))]
             )
-        if now.baseline.loss is not None:
-            rows["loss"].append(
-                [
-                    "commissioned, at mid-band",
-                    f"{words.rate(now.baseline.loss)}, {now.baseline.made}",
-                ]
-            )
+        rows["loss"] += _explain_growth(now, told)
         rows["hours_above_low"] = [
             ["from", words.pressure(supply.kpa or 0.0)],
             ["to the low limit", words.pressure(settings.low_pressure_kpa)],
@@ -222,6 +223,23 @@ def _explain(now: Now) -> dict[str, list[list[str]]]:
             ["nitrogen", "100 % − oxygen"],
             ["judged", f"after {words.duration(settings.supply.warm_up_s)} of running"],
         ]
+    return rows
+
+
+def _explain_growth(now: Now, told: Told | None) -> list[list[str]]:
+    """What the loss is compared with, and from where on growth can be told."""
+    words, base = now.words, now.baseline
+    least = base.least_loss
+    if base.loss is None or least is None:
+        return []
+    rows = [["commissioned, at mid-band", f"{words.rate(base.loss)}, {base.made}"]]
+    if least != base.loss:
+        rows.append(["compared with the most it may have been", words.rate(least)])
+    if told is not None:
+        none = "none: the weather hides it"
+        for when, loss in (("two rests", told.soon), ("some days", told.slowly)):
+            text = none if loss is None else words.rate(loss)
+            rows.append([f"smallest loss told as grown within {when}", text])
     return rows
 
 

@@ -73,4 +73,10 @@ def _show(settings: Settings, runtime: Path) -> int:
     span = words.between(baseline["low"], baseline["high"])
     print(f"{words.rate(baseline['loss_kpa_per_h'])} at the middle of the band ({span})")
     print(f"{baseline['made']}, {baseline['at']}")
+    for when, name in (
+        ("two rests", "told_from_kpa_per_h"),
+        ("some days", "told_in_days_from_kpa_per_h"),
+    ):
+        if baseline.get(name) is not None:
+            print(f"Growth to {words.rate(baseline[name])} or more is told within {when}")
     return 0

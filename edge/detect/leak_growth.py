@@ -1,5 +1,7 @@
 """leak_growth: more gas is lost than at commissioning."""
 
+from typing import NamedTuple
+
 from edge.cause import ADVICE, CANNOT_TELL
 from edge.detect.base import SOON, Detector, Now, Telling
 
@@ -12,6 +14,31 @@ STRADDLED = 0.7
 GROWING = 1.08
 SLOW_GROWTH, SLOW_SURENESS = 1.12, 3.0
 STEP_SURENESS = 3.5
+
+
+SOON_H = 24.0
+"""A run is waited for, as it tells the cause, only where the line falls to cut-in within this."""
+
+
+class Told(NamedTuple):
+    """The smallest losses that would be told, kPa/h at the reference pressure; None: no loss."""
+
+    soon: float | None  # after the second rest that shows it
+    slowly: float | None  # after days
+
+
+def smallest_told(now: Now) -> Told | None:
+    """What growth can be told with rests as sure as the last ones; None without a baseline."""
+    was = now.baseline.least_loss
+    if was is None or not now.trend.rests:
+        return None
+    limit = NEARLY * now.settings.limits.leak_growth * was
+    soon = now.trend.least_told(now.baseline, STEP_SURENESS, last=2)
+    slow = now.trend.least_told(now.baseline, SLOW_SURENESS)
+    return Told(
+        None if soon is None else max(soon, limit),
+        None if slow is None else max(slow, SLOW_GROWTH * was),
+    )
 
 
 class LeakGrowth(Detector):
@@ -45,7 +72,12 @@ class LeakGrowth(Detector):
         newest, before = (now.trend.rests[i][1] / was for i in (-1, -2))
         both = newest >= NEARLY * limit and before >= STRADDLED * limit
         # A run between the last two rests, and not one from before the trouble, tells the cause.
-        between = not now.trend.rises or now.trend.rises[-1][0] > now.trend.rests[-2][0]
+        # In a tight pipe, whose rests are measured day by day, that run may be weeks away.
+        between = (
+            not now.trend.rises
+            or now.trend.rises[-1][0] > now.trend.rests[-2][0]
+            or self._hours_to_run(now) > SOON_H
+        )
         step = both and last.above(1.0, STEP_SURENESS)
         slow = (
             sum(r[1] / was > GROWING for r in now.trend.rests[-4:]) >= 3
@@ -54,6 +86,14 @@ class LeakGrowth(Detector):
             and days.above(1.0, SLOW_SURENESS)
         )
         return between and (step or slow)
+
+    @staticmethod
+    def _hours_to_run(now: Now) -> float:
+        """Until the line is down to cut-in at the newest loss; 0 where a run is under way."""
+        left_kpa = (now.supply.kpa or 0.0) - now.settings.supply.cut_in_kpa
+        if now.supply.running is not False or left_kpa <= 0.0:
+            return 0.0
+        return left_kpa / max(now.trend.rests[-1][1], 1e-6)
 
     def tell(self, now: Now) -> Telling:
         ratio = now.trend.loss(now.baseline, last=2)

@@ -15,7 +15,8 @@ SURE, LONGEST_S = 0.03, 7 * 86400.0
 
 BLOCK_S = 12 * 3600.0
 LEAST_LOSS = 0.02
-"""kPa/h: a twentieth of what NFPA 13's acceptance test allows (1.5 psi in 24 h)."""
+"""kPa/h: a twentieth of what NFPA 13's acceptance test allows (1.5 psi in 24 h). Growth of less is
+not worth a visit, however many times it is."""
 
 LEAST_SD = 0.015
 """No loss is known better than this share of itself: flow through a leak drifts with its gas."""
@@ -69,10 +70,12 @@ class Baseline(Kept):
     def least_loss(self) -> float | None:
         """What losses are compared with, kPa/h, above zero: the commissioned loss where it is
         surely one, else the most it may have been (95 %), so that a pipe found tight has a loss
-        to compare with too. None until known."""
-        if self.loss is None or self.loss > 2.0 * self.loss_sd:
-            return self.loss
-        return max(max(self.loss, 0.0) + 2.0 * self.loss_sd, LEAST_LOSS)
+        to compare with too; never less than LEAST_LOSS. None until known."""
+        if self.loss is None:
+            return None
+        sure = self.loss > 2.0 * self.loss_sd
+        most = self.loss if sure else max(self.loss, 0.0) + 2.0 * self.loss_sd
+        return max(most, LEAST_LOSS)
 
     def set(
         self,

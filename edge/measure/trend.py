@@ -1,5 +1,6 @@
 """The losses and rises of the last days beside the commissioned ones."""
 
+from collections.abc import Sequence
 from math import sqrt
 from typing import NamedTuple
 
@@ -8,6 +9,7 @@ from edge.measure.baseline import BLOCK_S, LEAST_SD, Baseline, at_reference
 from edge.model import Event
 
 DAYS_S = 7 * 86400.0
+ONE_SIDED_95 = 1.645  # of the normal distribution
 
 
 class Ratio(NamedTuple):
@@ -52,6 +54,30 @@ class Trend(Kept):
         was = baseline.least_loss
         if not rests or was is None:
             return None
+        return self._ratio(rests, baseline, was)
+
+    def least_told(
+        self, baseline: Baseline, sureness: float, last: int | None = None
+    ) -> float | None:
+        """The smallest loss, kPa/h, that rests as sure as the `last` ones (as all of the last days)
+        would nineteen times in twenty show to be above the commissioned one, with that many standard
+        deviations to spare; None where no loss would."""
+        ratio, was = self.loss(baseline, last), baseline.least_loss
+        if ratio is None or was is None:
+            return None
+        of_was = baseline.loss_sd / was if was == baseline.loss else 0.0
+        rests_sd = sqrt(max(ratio.sd**2 - (ratio.value * of_was) ** 2, 0.0))
+        low, high = 1.0, 1e6
+        for _ in range(60):
+            value = sqrt(low * high)
+            sd = sqrt(max(rests_sd, LEAST_SD * value) ** 2 + (value * of_was) ** 2)
+            if Ratio(value, sd).above(1.0, sureness + ONE_SIDED_95):
+                high = value
+            else:
+                low = value
+        return high * was if high < 1e5 else None
+
+    def _ratio(self, rests: Sequence[Sequence[float]], baseline: Baseline, was: float) -> Ratio:
         weights = [1.0 / max(sd, LEAST_SD * abs(loss), 1e-9) ** 2 for _, loss, sd in rests]
         total = sum(weights)
         mean = sum(w * r[1] for w, r in zip(weights, rests, strict=True)) / total
