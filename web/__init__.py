@@ -8,8 +8,9 @@ from pathlib import Path
 from flask import Flask, Response, abort, request
 
 from edge.settings import Settings
-from web import about, gas, live, reader, records, technician, views, week, work
+from web import about, gas, live, reader, records, side, technician, views, week, work
 from web.door import Door
+from web.site import Site
 from web.stream import Places
 
 _TEXT = ("text/", "application/json", "application/javascript", "image/svg+xml")
@@ -47,7 +48,7 @@ def create_app(
     app.jinja_env.lstrip_blocks = True
     app.config["SEND_FILE_MAX_AGE_DEFAULT"] = 3600
     app.config["MAX_CONTENT_LENGTH"] = app.config["MAX_FORM_MEMORY_SIZE"] = LARGEST_FORM
-    site = views.Site(settings, state_dir, runtime_dir, clock)
+    site = Site(settings, state_dir, runtime_dir, clock)
     door = Door(settings, state_dir, steady)
     app.register_blueprint(reader.blueprint(site, door))
     app.register_blueprint(views.blueprint(site))
@@ -100,7 +101,7 @@ def create_app(
 
     @app.after_request
     def guard(response: Response) -> Response:
-        inside = request.blueprint in (reader.NAME, technician.NAME)
+        inside = request.blueprint in (reader.NAME, side.NAME)
         response.headers["Content-Security-Policy"] = (
             POLICY.replace("form-action 'none'", "form-action 'self'") if inside else POLICY
         )

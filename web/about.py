@@ -9,7 +9,7 @@ from flask import Blueprint, Response, abort, jsonify, redirect, render_template
 from werkzeug.wrappers import Response as BaseResponse
 
 from web import api, label
-from web.views import Site
+from web.site import Site
 
 log = logging.getLogger(__name__)
 

@@ -12,10 +12,10 @@ from typing import Any, NamedTuple
 from edge.model import QUANTITIES, iso
 from edge.settings import Settings
 from edge.store.read import Ribbon
-from web import present
+from web.gauge import gauges
+from web.present import FirstView
 from web.shown import parse_time
 
-MOST_EVENTS = 20_000
 MOST_POINTS = 5_000
 EARLIEST = -62_135_596_800.0  # 0001-01-01T00:00:00Z: no time can be written that is earlier
 
@@ -40,12 +40,15 @@ class Refused(ValueError):
 
 
 def description(settings: Settings) -> dict[str, Any]:
-    """The OpenAPI document of one site: it names the channels that may be asked for."""
+    """The OpenAPI document of one site: it names the channels and sections that may be asked for."""
     text = resources.files("web").joinpath("openapi.json").read_text(encoding="utf-8")
     document: dict[str, Any] = json.loads(text)
     for given in document["paths"]["/api/readings"]["get"]["parameters"]:
         if given["name"] == "channel":
             given["schema"]["items"]["enum"] = [c.name for c in settings.channel]
+    for given in document["paths"]["/api/ribbon"]["get"]["parameters"]:
+        if given["name"] == "section":
+            given["schema"]["enum"] = list(gauges(settings))
     return document
 
 
@@ -199,9 +202,7 @@ def _bare(event: Mapping[str, Any]) -> dict[str, Any]:
     return {k: v for k, v in event.items() if k != "n"}
 
 
-def status(
-    latest: Mapping[str, Any] | None, view: present.FirstView, settings: Settings
-) -> dict[str, Any]:
+def status(latest: Mapping[str, Any] | None, view: FirstView, settings: Settings) -> dict[str, Any]:
     """The state as the page shows it, with the picture as the daemon wrote it beneath."""
     seen = view.seen
     picture = {} if latest is None else latest["picture"]
@@ -228,7 +229,7 @@ def status(
     }
 
 
-def health(view: present.FirstView, database: str | None) -> dict[str, Any]:
+def health(view: FirstView, database: str | None) -> dict[str, Any]:
     """`database` is what kept it from being read, None for nothing."""
     faults = []
     if not view.seen.fresh:

@@ -11,6 +11,7 @@ from edge.model import SUPPLY
 from edge.settings import Settings
 from web import chart
 from web.shown import DASH, Local, SiteUnits, lasting, parse_time, percent
+from web.trace import Slope, trace
 
 Test = Mapping[str, Any]
 Rows = tuple[tuple[str, str], ...]
@@ -81,21 +82,21 @@ def loss_rows(test: Test, u: SiteUnits) -> list[tuple[str, str]]:
     return rows
 
 
-def slope(fit: Mapping[str, float], u: SiteUnits) -> chart.Slope:
+def slope(fit: Mapping[str, float], u: SiteUnits) -> Slope:
     """The fitted line in the site's units, its slopes per second."""
     mean, low, high = (
         u.rate_number(fit[name]) / 3600.0
         for name in ("kpa_per_h", "low_kpa_per_h", "high_kpa_per_h")
     )
-    return chart.Slope(fit["at_s"], u.pressure_number(fit["kpa"]), mean, low, high, fit["from_s"])
+    return Slope(fit["at_s"], u.pressure_number(fit["kpa"]), mean, low, high, fit["from_s"])
 
 
 def drawing(test: Test, u: SiteUnits, name: str) -> tuple[Markup | None, str]:
     """The trace with the fit, and what it shows in words."""
-    trace = test.get("trace") or []
-    if len(trace) < 2:
+    points = test.get("trace") or []
+    if len(points) < 2:
         return None, "Nothing to draw yet: the gauge is drawn once the test holds."
-    dots = [(float(s), u.pressure_number(float(kpa))) for s, kpa in trace]
+    dots = [(float(s), u.pressure_number(float(kpa))) for s, kpa in points]
     until = max(dots[-1][0], 60.0)
     fit, line = test.get("fit"), None
     if fit is not None:
@@ -117,7 +118,7 @@ def drawing(test: Test, u: SiteUnits, name: str) -> tuple[Markup | None, str]:
         )
         if line.since > 0.0:
             said += f" The first {lasting(line.since)} are settling and left out."
-    return chart.trace(f, dots, line, name=name, levels=levels), said
+    return trace(f, dots, line, name=name, levels=levels), said
 
 
 def course(test: Test, settings: Settings, local: Local, number: int | None = None) -> Course:

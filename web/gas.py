@@ -9,9 +9,9 @@ from edge.core.air_supply import RESTORE_S, cycling, fill
 from edge.core.volume import compared
 from edge.model import SUPPLY
 from edge.settings import Settings, Supply, System
-from web.present import section_name
+from web.named import section_name
 from web.shown import Local, SiteUnits, lasting, parse_time, percent
-from web.views import Site
+from web.site import Site
 
 NAME = "gas"
 WHY: Mapping[str, str] = {

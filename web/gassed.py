@@ -9,11 +9,9 @@ from edge.core import units
 from edge.core.purge import AIR_PCT
 from edge.model import SUPPLY
 from edge.settings import Settings
-from web.present import section_name
-from web.views import Site
-from web.visiting import Answer, Side
+from web.named import section_name
+from web.side import NAME, Answer, Side
 
-NAME = "technician"
 WHYS: Mapping[str, str] = {
     "bypass fill": "filled with plain air, in bypass",
     "drained": "drained, or open to the air",
@@ -47,9 +45,9 @@ def asked(form: Mapping[str, str], settings: Settings) -> dict[str, Any]:
     return what
 
 
-def add(pages: Blueprint, site: Site, side: Side) -> None:
+def add(pages: Blueprint, side: Side) -> None:
     """Put the room among the technician's pages."""
-    settings = site.settings
+    settings = side.site.settings
 
     def _room(form: Mapping[str, str], wrong: str) -> str:
         return side.page(

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 from flask import Blueprint, Response, jsonify, render_template, request, stream_with_context
 
 from web import stream
-from web.views import Site
+from web.site import Site
 
 
 class Said(NamedTuple):

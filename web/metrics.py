@@ -8,7 +8,8 @@ from prometheus_client.core import GaugeMetricFamily, Metric
 
 from edge.model import QUANTITIES
 from edge.settings import Settings
-from web.present import WORDS, FirstView
+from web.present import FirstView
+from web.sentence import WORDS
 
 MIMETYPE = "text/plain; version=0.0.4; charset=utf-8"
 

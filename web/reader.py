@@ -21,9 +21,9 @@ from flask import (
 from werkzeug.wrappers import Response as BaseResponse
 
 from edge.errors import AccessError
-from web import access, technician
+from web import access, side
 from web.door import FORM_S, Door
-from web.views import Site
+from web.site import Site
 
 log = logging.getLogger(__name__)
 
@@ -112,12 +112,12 @@ def blueprint(site: Site, door: Door) -> Blueprint:
             inside = door.technician(touch=False) is not None or door.reader() is not None
         except AccessError as error:
             g.shut = True
-            if request.blueprint == technician.NAME:
+            if request.blueprint == side.NAME:
                 return None  # which says so itself
             log.error("%s", error)
             return _refuse(503, "The codes cannot be read", "Set them anew on the box.")
         g.shut = not inside
-        if inside or request.blueprint in (NAME, technician.NAME):
+        if inside or request.blueprint in (NAME, side.NAME):
             return None
         if not door.covered():
             return _not_covered()

@@ -10,8 +10,8 @@ from edge.hold.methods import VOID_WHEN, methods
 from edge.model import SUPPLY
 from edge.settings import Settings
 from web import course
+from web.caution import CAUTION
 from web.course import Rows
-from web.present import CAUTION
 from web.shown import DASH, Local, SiteUnits, lasting, parse_time, percent
 
 SIGNATURES: Sequence[str] = ("Tested by", "For the owner", "Witnessed by")

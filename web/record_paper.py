@@ -7,7 +7,7 @@ from reportlab.lib.colors import Color, white
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Paragraph, Spacer, Table
 
-from web.chart import elapsed
+from web.axis import elapsed
 from web.faces import NOTE, Faces
 from web.paper import INK, RULE, SOFT, build, style
 

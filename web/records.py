@@ -9,7 +9,7 @@ import logging
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from io import TextIOWrapper
 from itertools import islice
 from tempfile import TemporaryFile
@@ -21,8 +21,9 @@ from edge import recording
 from edge.errors import StoreError
 from edge.hold import where
 from edge.model import SUPPLY, Tick, iso
+from edge.settings import Settings
 from web import api, record, sheet, window
-from web.views import Site
+from web.site import Site
 
 log = logging.getLogger(__name__)
 
@@ -165,6 +166,15 @@ def blueprint(site: Site) -> Blueprint:
             download_name=f"{_name(number)}.csv",
         )
 
+    def _wanted(names: Sequence[str]) -> Settings:
+        """The settings with those channels alone, with all where none is named."""
+        unknown = set(names) - {channel.name for channel in settings.channel}
+        if unknown:
+            known = ", ".join(channel.name for channel in settings.channel)
+            raise api.Refused(f"channel: expected one of {known}, found {sorted(unknown)[0]!r}")
+        some = [c for c in settings.channel if not names or c.name in names]
+        return settings.model_copy(update={"channel": some})
+
     exporting = threading.Lock()
 
     @pages.get("/records/readings.csv")
@@ -178,11 +188,12 @@ def blueprint(site: Site) -> Blueprint:
             raise api.Refused(str(error)) from error
         if w.seconds > MOST_EXPORTED_S:
             raise api.Refused("from, to: expected no more than 366 days")
+        wanted = _wanted(request.args.getlist("channel"))
         db = site.reader()
         if not exporting.acquire(blocking=False):
             db.close()
             return jsonify({"error": "another export is being read: ask again"}), 503
-        names = [channel.name for channel in settings.channel]
+        names = [channel.name for channel in wanted.channel]
 
         def ticks() -> Iterator[Tick]:
             # In slices: a question left open for as long as a slow reader takes would keep the
@@ -195,7 +206,7 @@ def blueprint(site: Site) -> Blueprint:
                 since = end
 
         def text() -> Iterator[str]:
-            found = recording.lines(settings, ticks())
+            found = recording.lines(wanted, ticks())
             while some := "".join(islice(found, LINES)):
                 yield some
 

@@ -9,7 +9,7 @@ from typing import Any
 from edge.core import units
 from edge.record import Chapter, Figure, Record
 from edge.settings import Settings
-from web.present import section_name
+from web.named import section_name
 from web.shown import DASH, Local, Number, SiteUnits, lasting, parse_time
 
 KINDS: Mapping[str, str] = {

@@ -1,33 +1,19 @@
 """Routes of the commissioning visit and of a calibration on its own, on the technician's side."""
 
-from collections.abc import Callable, Mapping
-from typing import Any, NamedTuple
+from collections.abc import Mapping
+from typing import Any
 
 from flask import Blueprint, abort, g, redirect, request, url_for
 
 from edge.errors import StoreError
 from edge.visit.steps import Step
 from web import visit
-from web.session import Session
-from web.views import Site
-
-NAME = "technician"
-Answer = Any
+from web.side import NAME, Answer, Side
 
 
-class Side(NamedTuple):
-    """What the technician's side lends: who is in, pages with tokens, the letterbox, the code."""
-
-    inside: Callable[[Callable[..., Answer]], Callable[..., Answer]]
-    page: Callable[..., str]
-    post: Callable[[str, Mapping[str, Any]], int]
-    tried: Callable[[Session | None, str], Answer | None]
-    refuse: Callable[[int, str, str], Answer]
-
-
-def add(pages: Blueprint, site: Site, side: Side) -> None:
+def add(pages: Blueprint, side: Side) -> None:
     """Put the rooms of the visit among the technician's pages."""
-    settings = site.settings
+    site, settings = side.site, side.site.settings
 
     def _now() -> tuple[dict[str, Any], dict[str, Any]]:
         """The picture, and each channel's value."""

@@ -7,8 +7,8 @@ from flask import Blueprint, Response, render_template
 from edge import week
 from edge.errors import StoreError
 from web.shown import Local
+from web.site import Site
 from web.turns import one_at_a_time
-from web.views import Site
 
 NAME = "week"
 

@@ -2,10 +2,11 @@
 another; and where its neighbours are. Pure."""
 
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from typing import NamedTuple
 
-from web.shown import NBSP, parse_time
+from web.shown import NBSP, Local, parse_time
 
 HOUR, DAY = 3600.0, 86400.0
 SHORTEST_S, LONGEST_S = 600.0, 12 * 366 * DAY
@@ -124,3 +125,21 @@ def neighbours(w: Window, now: float) -> tuple[tuple[str, Mapping[str, str]], ..
         end = min(w.until + half, now)
         out.append(("Wider", address(max(end - 2.0 * w.seconds, 0.0), end)))
     return tuple(out)
+
+
+def cells(since: float, until: float, step_s: float, local: Local) -> list[tuple[float, float]]:
+    """Hours of the clock, or days from midnight, newest last; the first and last may be short."""
+    if step_s < 86400.0:
+        edges = []
+        edge = since // step_s * step_s
+        while edge < until:
+            edges.append(edge)
+            edge += step_s
+        edges.append(edge)
+    else:
+        day = local.at(since).replace(hour=0, minute=0, second=0, microsecond=0, fold=0)
+        edges = [day.timestamp()]
+        while edges[-1] < until:
+            day += timedelta(seconds=step_s)  # the wall clock's day, whatever its hours
+            edges.append(day.timestamp())
+    return [(a, b) for a, b in pairwise(edges) if b > since and a < until]

@@ -5,9 +5,9 @@ from typing import Any, NamedTuple
 
 from flask import Blueprint, render_template
 
-from web.present import section_name
+from web.named import section_name
 from web.shown import Local, lasting, parse_time
-from web.views import Site
+from web.site import Site
 
 NAME = "work"
 WORDS: Mapping[str, str] = {

@@ -65,7 +65,10 @@ LOOKS: dict[str, tuple[str, ...]] = {
     "/records/made/<int(max=4294967295):seq>.json": (),
     "/records/made/<int(max=4294967295):seq>.pdf": (),
     "/icon-<int:size>.png": (),
-    "/history": tuple(f"/history?span={span}" for span in ("day", "week", "month", "year")),
+    "/history": (
+        *(f"/history?span={span}" for span in ("day", "week", "month", "year")),
+        "/history?section=Freezer%20aisles%201-6",
+    ),
     "/log": tuple(f"/log?show={key}" for key in ("alerts", "tests", "cycles", "monitor", "all")),
     "/site/visit/step": (
         "/site/visit/step?step=purity",

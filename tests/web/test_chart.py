@@ -9,15 +9,20 @@ import depot
 import pytest
 
 from edge.core.units import PSI
+from edge.model import SUPPLY
 from edge.settings import Settings
 from edge.store.read import Point, Ribbon, Run
-from web import chart, history
+from web import axis, chart, plots, pressure
+from web.gauge import gauges
+from web.looked import Looked
 from web.shown import NBSP, Local, parse_time
+from web.stretches import stretches, under_alert
 from web.window import SPANS
 
 CHICAGO = ZoneInfo("America/Chicago")
 NOW = depot.NOW
 DAY = SPANS["day"].to(NOW)
+LOCAL = Local(CHICAGO, NOW)
 
 
 def ribbon(hole: tuple[float, float] | None = None) -> Ribbon:
@@ -32,8 +37,9 @@ def ribbon(hole: tuple[float, float] | None = None) -> Ribbon:
     return Ribbon(300.0, points)
 
 
-def drawn(settings: Settings, line: Ribbon, runs: list[Run]) -> history.Pressure:
-    return history.pressure(DAY, line, runs, settings, Local(CHICAGO, NOW), now_kpa=300.0)
+def drawn(settings: Settings, line: Ribbon, runs: list[Run]) -> pressure.Pressure:
+    seen = Looked(line, runs, (), ())
+    return pressure.chart(gauges(settings)[SUPPLY], DAY, seen, settings, LOCAL, 300.0)
 
 
 def test_a_gap_is_a_gap(settings: Settings) -> None:
@@ -50,18 +56,17 @@ def test_a_gap_is_a_gap(settings: Settings) -> None:
     assert (pieces(broken.svg), broken.svg.count('class="gap"')) == (2, 1)
     assert f"No data for 2{NBSP}h" in broken.summary
     assert "No data" not in whole.summary
-    assert sum(row.mean == "no data" for row in broken.rows) == 2
+    assert sum(row.cells[1] == "no data" for row in broken.rows) == 2
 
 
 def test_no_data_at_all_is_one_gap(settings: Settings) -> None:
     """An empty database draws no curve, claims no number and says so."""
-    empty = history.pressure(
-        DAY, Ribbon(300.0, []), [], settings, Local(CHICAGO, NOW), now_kpa=None
-    )
+    nothing = Looked(Ribbon(300.0, []), [], (), ())
+    empty = pressure.chart(gauges(settings)[SUPPLY], DAY, nothing, settings, LOCAL, None)
     assert 'class="line"' not in empty.svg
     assert empty.svg.count('class="gap"') == 1
     assert empty.summary == "No pressure was recorded in this time."
-    assert all(row.low == "no data" for row in empty.rows)
+    assert all(row.cells[0] == "no data" for row in empty.rows)
 
 
 def test_runs_are_told_drawn_and_tabled_alike(settings: Settings) -> None:
@@ -76,11 +81,11 @@ def test_runs_are_told_drawn_and_tabled_alike(settings: Settings) -> None:
     assert told.svg.count('class="run"') == 3
     minutes = 0
     for row in told.rows:
-        hours, mins = re.search(r"(\d+)\sh", row.ran), re.search(r"(\d+)\smin", row.ran)
+        hours, mins = re.search(r"(\d+)\sh", row.cells[3]), re.search(r"(\d+)\smin", row.cells[3])
         minutes += 60 * int(hours[1]) if hours else 0
         minutes += int(mins[1]) if mins else 0
     assert minutes == 70
-    assert sum(int(row.starts) for row in told.rows) == 2
+    assert sum(int(row.cells[4]) for row in told.rows) == 2
 
 
 def test_no_runtime_is_claimed_of_what_nobody_saw(settings: Settings) -> None:
@@ -94,11 +99,11 @@ def test_no_runtime_is_claimed_of_what_nobody_saw(settings: Settings) -> None:
         Run(None, NOW - 2 * hour, False),
     ]
     told = drawn(settings, ribbon(out), runs)
-    ran = sum(b - a for a, b in history.stretches(runs, NOW - 86400.0, NOW, [out]))
+    ran = sum(b - a for a, b in stretches(runs, NOW - 86400.0, NOW, [out]))
     assert ran == 2.5 * hour
     assert f"ran 2{NBSP}h 30{NBSP}min in 2 starts" in told.summary
     over = [Run(NOW - 16 * hour, NOW - 11 * hour, False)]
-    assert history.stretches(over, NOW - 86400.0, NOW, [out]) == [
+    assert stretches(over, NOW - 86400.0, NOW, [out]) == [
         (NOW - 16 * hour, out[0]),
         (out[1], NOW - 11 * hour),
     ]
@@ -125,7 +130,7 @@ def test_the_ribbon_is_whole_xml_and_in_bounds(settings: Settings) -> None:
 def test_texts_in_a_drawing_are_escaped() -> None:
     """A unit or a label with markup in it stays text."""
     f = chart.frame(0.0, 100.0, [0.0, 10.0])
-    svg = chart.bars(f, [], name="n", levels=[chart.Level(5.0, "<script>&", "limit")], marks=[])
+    svg = plots.bars(f, [], name="n", levels=[chart.Level(5.0, "<script>&", "limit")], marks=[])
     assert "<script>" not in svg
     assert "&lt;script&gt;&amp;" in svg
 
@@ -142,7 +147,7 @@ def test_hours_stay_round_on_the_days_the_clocks_change(end: str, hours: list[st
     until = parse_time(end)
     since = until - 86400.0
     local = Local(CHICAGO, until)
-    marks = [t for t in chart.ticks(local, since - 7200.0, until) if t.label]
+    marks = [t for t in axis.ticks(local, since - 7200.0, until) if t.label]
     assert [m.label for m in marks if m.label in hours][-4:] == hours
     assert all(f"{local.at(m.at):%H:%M}" == m.label for m in marks)
 
@@ -151,7 +156,9 @@ def test_the_scripts_numbers_are_the_servers(settings: Settings) -> None:
     """What the script draws is the same curve in psi, with a hole where there is a gap."""
     hole = (NOW - 7 * 3600.0, NOW - 5 * 3600.0)
     line = ribbon(hole)
-    told = history.drawing(DAY, line, [], settings, 300.0)
+    told = pressure.drawing(
+        gauges(settings)[SUPPLY], DAY, Looked(line, [], (), ()), settings, 300.0
+    )
     assert told["t"][0] == 0
     assert told["t"][-1] == 86400
     assert told["mean"].count(None) == 1
@@ -173,7 +180,7 @@ def test_open_alerts_reach_to_the_edges() -> None:
     ]
     standing = [{"since": "2026-03-01T00:00:00.000Z"}]
     raised, cleared = parse_time(when["raised"]), parse_time(when["cleared"])
-    assert sorted(history.alerted(events, standing, since, until)) == [
+    assert sorted(under_alert(events, standing, since, until)) == [
         (since, raised),
         (since, until),
         (raised, cleared),

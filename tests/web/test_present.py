@@ -7,7 +7,8 @@ import pytest
 
 from edge.core.units import PSI
 from edge.settings import Settings, check
-from web import notes, present
+from web import advice, present, sentence, workings
+from web.figures import Figure
 from web.shown import NBSP
 
 
@@ -17,11 +18,11 @@ def view(settings: Settings, said: dict[str, Any] | None, age_s: float = 2.0) ->
     )
 
 
-def figure(seen: present.FirstView, key: str) -> present.Figure:
+def figure(seen: present.FirstView, key: str) -> Figure:
     return next(f for f in seen.figures if f.key == key)
 
 
-def text(one: present.Figure) -> str:
+def text(one: Figure) -> str:
     told = " | ".join(f"{n.text}{n.moment.text if n.moment else ''}{n.tail}" for n in one.lines)
     return f"{one.number}: {told}".replace(NBSP, " ")
 
@@ -152,7 +153,7 @@ def test_an_alert_without_a_cause_still_says_what_to_check(settings: Settings) -
     said["picture"]["alerts"][0] = {**depot.LEAK, "cause": None, "evidence": {}, "followers": []}
     note = view(settings, said).notes[0]
     assert note.cause == ""
-    assert note.check == notes.ALERTS["leak_growth"].check
+    assert note.check == advice.ALERTS["leak_growth"].check
 
 
 def test_every_alert_and_cause_of_the_contract_has_advice() -> None:
@@ -192,10 +193,10 @@ def test_every_alert_and_cause_of_the_contract_has_advice() -> None:
         "device_shut",
         "device_open",
     ]
-    assert sorted(notes.ALERTS) == sorted(alerts)
-    assert sorted(notes.CAUSES) == sorted(causes)
-    assert all(a.check and a.bring for a in [*notes.ALERTS.values(), *notes.CAUSES.values()])
-    assert all(c.cause for c in notes.CAUSES.values())
+    assert sorted(advice.ALERTS) == sorted(alerts)
+    assert sorted(advice.CAUSES) == sorted(causes)
+    assert all(a.check and a.bring for a in [*advice.ALERTS.values(), *advice.CAUSES.values()])
+    assert all(c.cause for c in advice.CAUSES.values())
 
 
 def test_a_bare_site_is_shown_without_what_it_lacks() -> None:
@@ -217,7 +218,7 @@ def test_a_bare_site_is_shown_without_what_it_lacks() -> None:
     assert "Told from the pressure alone" in text(figure(seen, "generator"))
     assert text(figure(seen, "pressure")).startswith("9.30 bar: Set to cycle 8.10 to 10.1 bar")
     assert seen.systems == ()
-    assert "call your fire-protection contractor" in present.lost(bare).todo
+    assert "call your fire-protection contractor" in sentence.lost(bare).todo
 
 
 def test_the_pressure_scale_keeps_its_order(settings: Settings) -> None:
@@ -231,7 +232,7 @@ def test_the_pressure_scale_keeps_its_order(settings: Settings) -> None:
 
 def test_workings_come_from_the_judge(settings: Settings) -> None:
     """Rows of the judge's working stand under the figure's method, and a gap in them is said."""
-    works = {w.key: w for w in present.workings(depot.newest(settings)["picture"], "supply", True)}
+    works = {w.key: w for w in workings.workings(depot.newest(settings)["picture"], "supply", True)}
     assert ("slope of pressure", "−3.31 psi/h") in works["loss"].rows
     assert works["generator"].rows == ()
     assert all(w.method for w in works.values())

@@ -6,7 +6,7 @@ import pytest
 
 from edge.core.units import PSI
 from edge.settings import Settings
-from web.present import spelled
+from web.named import spelled
 from web.shown import NBSP, Local, SiteUnits, hours, lasting, parse_time
 
 CHICAGO = ZoneInfo("America/Chicago")

@@ -7,7 +7,7 @@ import depot
 import pytest
 
 from edge.settings import Settings
-from web import present, sure
+from web import figures, sure
 from web.shown import Local
 
 KEYS = ("pressure", "nitrogen", "generator", "loss", "hours_above_low", "gas", "cost")
@@ -25,7 +25,7 @@ def test_every_figure_says_its_result_its_age_and_how_sure(settings: Settings, k
     assert {"Result", "Age", "How sure"} <= set(told)
     assert any(c.isdigit() for c in told["Age"])
     shown = {
-        "loss": str(present.loss_figure(section, settings, local).number),
+        "loss": str(figures.loss_figure(section, settings, local).number),
         "nitrogen": "98.6",
         "cost": "498 USD",
     }

@@ -17,7 +17,7 @@ from test_detectors import STORIES, of
 
 from edge.cause import ADVICE, CANNOT_TELL
 from edge.judge import Judge
-from web import present
+from web import sentence
 
 PHONES = ((390, 844), (320, 568))
 WHAT = ["#state h1", "#state .shape", "#state .reason", "#state .todo", "#age-text"]
@@ -107,7 +107,7 @@ def test_what_is_too_long_for_a_phone_stands_whole_with_its_alert(
 ) -> None:
     """The first view may leave later sentences out, but never a part of one, and the alert's own note has all of it."""
     long = max(sayings, key=lambda one: len(one.todo))
-    assert len(long.todo) > present.BRIEF
+    assert len(long.todo) > sentence.BRIEF
     site.say("watch")
     picture = site.said["picture"]
     picture.update(reason=long.reason, todo=long.todo)

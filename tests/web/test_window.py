@@ -11,8 +11,10 @@ import years
 from hypothesis import given
 from hypothesis import strategies as st
 
+from edge.model import SUPPLY
 from edge.store.read import Reader
-from web import history, window
+from web import window
+from web.stretches import under_test
 
 NOW = depot.NOW
 
@@ -89,12 +91,12 @@ def test_hold_tests_stand_on_the_axis() -> None:
         {"kind": "hold_test_started", "at": "2026-01-01T03:00:00Z", "section": "supply"},
     ]
     midnight = 1767225600.0
-    assert history.tested(told, midnight, midnight + 5 * 3600.0) == [
+    assert under_test(told, midnight, midnight + 5 * 3600.0, SUPPLY) == [
         (midnight, midnight + 3600.0),
         (midnight + 3 * 3600.0, midnight + 5 * 3600.0),
     ]
     within = (midnight + 3.5 * 3600.0, midnight + 4 * 3600.0)
-    assert history.tested(told, *within) == [within]
+    assert under_test(told, *within, SUPPLY) == [within]
     over = [*told, {"kind": "hold_test_finished", "at": "2026-01-01T08:00:00Z", "duration_s": 1.0}]
-    assert history.tested(over, *within) == [within]
-    assert history.tested(over, midnight + 9 * 3600.0, midnight + 10 * 3600.0) == []
+    assert under_test(over, *within, SUPPLY) == [within]
+    assert under_test(over, midnight + 9 * 3600.0, midnight + 10 * 3600.0, SUPPLY) == []

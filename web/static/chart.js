@@ -18,7 +18,7 @@
     const y = (v) => Math.min(Math.max(u.valToPos(v, "y", true), top), top + height);
     c.save();
     c.fillStyle = tone("band");
-    c.fillRect(left, y(data.band[1]), width, y(data.band[0]) - y(data.band[1]));
+    if (data.band) c.fillRect(left, y(data.band[1]), width, y(data.band[0]) - y(data.band[1]));
     data.gaps.forEach(([a, b]) => {
       c.save();
       c.beginPath();
@@ -72,7 +72,10 @@
   const closer = (u) => {
     if (!box.dataset.closer || u.select.width < 8) return;
     const iso = (place) => new Date(u.posToVal(place, "x") * 1000).toISOString().replace(/\.\d+Z/, "Z");
-    location.assign(`${box.dataset.closer}?from=${iso(u.select.left)}&to=${iso(u.select.left + u.select.width)}`);
+    const to = new URL(box.dataset.closer, location.href);
+    to.searchParams.set("from", iso(u.select.left));
+    to.searchParams.set("to", iso(u.select.left + u.select.width));
+    location.assign(to);
   };
 
   const columns = () => [data.t, data.low, data.high, data.mean];
