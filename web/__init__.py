@@ -49,7 +49,7 @@ def create_app(
     app.config["SEND_FILE_MAX_AGE_DEFAULT"] = 3600
     app.config["MAX_CONTENT_LENGTH"] = app.config["MAX_FORM_MEMORY_SIZE"] = LARGEST_FORM
     site = Site(settings, state_dir, runtime_dir, clock)
-    door = Door(settings, state_dir, steady)
+    door = Door(settings, state_dir, clock, steady)
     app.register_blueprint(reader.blueprint(site, door))
     app.register_blueprint(views.blueprint(site))
     app.extensions[PLACES] = places = Places()

@@ -2,10 +2,12 @@
 a phone's home screen asks for. Routes only."""
 
 import logging
+import re
 import subprocess
 import sys
 
 from flask import Blueprint, Response, abort, jsonify, redirect, render_template, request, url_for
+from markupsafe import Markup, escape
 from werkzeug.wrappers import Response as BaseResponse
 
 from web import api, label
@@ -17,6 +19,12 @@ NAME = "about"
 SIZES = (180, 192, 512)
 DRAWN_WITHIN_S = 30.0
 KEPT_S = 86400
+_CODE = re.compile("`([^`]+)`")
+
+
+def coded(text: str) -> Markup:
+    """What the description sets between backticks, as code."""
+    return Markup(_CODE.sub(r"<code>\1</code>", escape(text)))  # the rest went through escape
 
 
 def blueprint(site: Site) -> Blueprint:
@@ -24,6 +32,7 @@ def blueprint(site: Site) -> Blueprint:
     pages = Blueprint(NAME, __name__)
     own = site.settings.site
     icons: dict[int, bytes] = {}
+    pages.add_app_template_filter(coded)
 
     @pages.get("/api")
     def interface() -> str:

@@ -15,7 +15,17 @@ from werkzeug.wrappers import Response
 from edge.settings import Settings
 from web import access
 from web.pace import Pace
-from web.session import READER_ABSOLUTE_S, READER_IDLE_S, Session, Sessions, sign, signed
+from web.roll import Roll
+from web.session import (
+    ABSOLUTE_S,
+    IDLE_S,
+    READER_ABSOLUTE_S,
+    READER_IDLE_S,
+    Session,
+    Sessions,
+    sign,
+    signed,
+)
 
 log = logging.getLogger(__name__)
 
@@ -53,10 +63,20 @@ class Tried(NamedTuple):
 class Door:
     """One page's door; every method is about the request at hand."""
 
-    def __init__(self, settings: Settings, state_dir: Path, steady: Callable[[], float]) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        state_dir: Path,
+        clock: Callable[[], float],
+        steady: Callable[[], float],
+    ) -> None:
         self._settings, self._state_dir, self.steady = settings, state_dir, steady
-        self.technicians = Sessions()
-        self.readers = Sessions(READER_IDLE_S, READER_ABSOLUTE_S)
+
+        def sessions(kind: str, idle_s: float, absolute_s: float) -> Sessions:
+            return Sessions(Roll(state_dir, kind, clock), steady(), idle_s, absolute_s)
+
+        self.technicians = sessions("technician", IDLE_S, ABSOLUTE_S)
+        self.readers = sessions("reader", READER_IDLE_S, READER_ABSOLUTE_S)
         self._pace = {"technician": Pace(), "reader": Pace()}
         self._guard = threading.Lock()
 
@@ -132,10 +152,24 @@ class Door:
         number = signed(lock.secret, purpose, request.cookies.get(self.cookie("reader")))
         return self.readers.find(number, self.steady(), touch=True)
 
+    def let_in(self, answer: Response, lock: access.Lock, who: str) -> Session:
+        """Begin a technician's session; one that this browser had is over."""
+        old = self.technician(touch=False)
+        if old is not None:
+            self.technicians.end(old, self.steady())
+        session, number = self.technicians.begin(who, self.address(), self.steady())
+        self.set_cookie(answer, "session", sign(lock.secret, "session", number), int(ABSOLUTE_S))
+        return session
+
+    def let_out(self, answer: Response, session: Session) -> None:
+        """End a technician's session."""
+        self.technicians.end(session, self.steady())
+        self.drop_cookie(answer, "session")
+
     def let_read(self, answer: Response, lock: access.Lock) -> None:
         """Begin a reader's session."""
-        session = self.readers.begin("reader", self.address(), self.steady())
-        signed_ = sign(lock.secret, f"reader {lock.reader}", session.number)
+        _, number = self.readers.begin("reader", self.address(), self.steady())
+        signed_ = sign(lock.secret, f"reader {lock.reader}", number)
         self.set_cookie(answer, "reader", signed_, int(READER_ABSOLUTE_S))
 
     def tried(
@@ -150,7 +184,7 @@ class Door:
         device = signed(lock.secret, "device", request.cookies.get(self.cookie("device")))
         who = f"device {device}" if device else place_of(self.address())
         if session is not None:
-            who = f"session {session.number}"
+            who = f"session {session.key}"
         known = device is not None or local_address(self.address()) or session is not None
         pace = self._pace[role]
         with self._guard:

@@ -44,7 +44,7 @@ def spelled(name: str, value: Any, u: SiteUnits) -> tuple[str, str]:
         return name.replace("_", " "), ", ".join(spelled(name, v, u)[1] for v in value) or "none"
     if isinstance(value, Mapping):
         parts = (spelled(k, v, u) for k, v in value.items() if v is not None)
-        return name.replace("_", " "), "; ".join(f"{k} {v}" for k, v in parts)
+        return name.replace("_", " "), "; ".join(f"{k} {v}" for k, v in parts) or "none"
     return name.replace("_", " "), str(value)
 
 

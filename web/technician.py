@@ -9,7 +9,6 @@ from flask import Blueprint, g, make_response, redirect, render_template, reques
 from edge.errors import AccessError, StoreError
 from web import gassed, health, held, quiet, visiting, worked
 from web.door import FORM_S, Door
-from web.session import ABSOLUTE_S, sign
 from web.side import NAME, WHO, Answer, Side
 from web.site import Site
 
@@ -86,16 +85,10 @@ def blueprint(site: Site, door: Door) -> Blueprint:
         refused = side.tried(None, request.form.get("code", ""))
         if refused is not None:
             return refused
-        old = door.technician(touch=False)
-        if old is not None:
-            door.technicians.end(old)
-        session = door.technicians.begin(who, door.address(), door.steady())
-        log.info("%s signed in", session.by)
         after = request.form.get("next", "")
         answer = redirect(after if _NEXT.fullmatch(after) else url_for(f"{NAME}.desk"), 303)
-        door.set_cookie(
-            answer, "session", sign(lock.secret, "session", session.number), int(ABSOLUTE_S)
-        )
+        session = door.let_in(answer, lock, who)
+        log.info("%s signed in", session.by)
         door.remember_device(answer, lock)
         door.drop_cookie(answer, "form")
         return answer
@@ -103,10 +96,9 @@ def blueprint(site: Site, door: Door) -> Blueprint:
     @pages.post("/sign-out")
     @side.inside
     def sign_out() -> Answer:
-        door.technicians.end(g.session)
-        log.info("%s signed out", g.session.by)
         answer = redirect(url_for("pages.now"), 303)
-        door.drop_cookie(answer, "session")
+        door.let_out(answer, g.session)
+        log.info("%s signed out", g.session.by)
         return answer
 
     @pages.get("")

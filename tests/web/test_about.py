@@ -12,7 +12,15 @@ from PIL import Image
 from pypdf import PdfReader
 
 from edge.__main__ import main
-from web import label
+from web import about, label
+
+
+def test_the_description_is_set_for_people(site: Any) -> None:
+    """What stands between backticks in OpenAPI is set as code on the page, everything else as text."""
+    html = site.client().get("/api").get_data(as_text=True)
+    assert "`" not in html
+    assert "instead of <code>span</code>" in html
+    assert about.coded("a <b> & `c <d>`") == "a &lt;b&gt; &amp; <code>c &lt;d&gt;</code>"
 
 
 def test_the_label_says_where_whom_and_what_to_mind(site: Any) -> None:

@@ -73,5 +73,6 @@ def test_an_events_numbers_are_spelled_by_the_unit_in_their_name(settings: Setti
     assert spelled("run_s", 5400.0, u) == ("run", f"1{NBSP}h 30{NBSP}min")
     assert spelled("inferred", True, u) == ("inferred", "yes")
     assert spelled("why", None, u) == ("why", "–")
+    assert spelled("troubles", {}, u) == ("troubles", "none")
     assert spelled("channels", ["a", "b"], u) == ("channels", "a, b")
     assert spelled("mqtt", {"waiting": 3, "up": False}, u) == ("mqtt", "waiting 3; up no")
