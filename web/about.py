@@ -24,7 +24,7 @@ _CODE = re.compile("`([^`]+)`")
 
 def coded(text: str) -> Markup:
     """What the description sets between backticks, as code."""
-    return Markup(_CODE.sub(r"<code>\1</code>", escape(text)))  # the rest went through escape
+    return Markup(_CODE.sub(r"<code>\1</code>", str(escape(text))))  # the rest went through escape
 
 
 def blueprint(site: Site) -> Blueprint:
