@@ -30,14 +30,13 @@ COMMON_WORK = (
 
 
 def found(value: object) -> str:
-    """A value as a fault quotes it, cut where it is long."""
-    text = (
-        f'"{value}"'
-        if isinstance(value, str)
-        else "a table"
-        if isinstance(value, dict)
-        else repr(value)
-    )
+    """A value as a fault quotes it, in the words of TOML, on one line and cut where it is long."""
+    if isinstance(value, str):
+        text = '"' + "".join(c if c.isprintable() else repr(c)[1:-1] for c in value) + '"'
+    elif isinstance(value, bool):
+        text = str(value).lower()
+    else:
+        text = "a table" if isinstance(value, dict) else repr(value)
     return text if len(text) <= 80 else text[:77] + "..."
 
 
@@ -186,7 +185,7 @@ def _inputs(raw: Raw) -> Iterator[str]:
             and quantity not in kind.quantities
         ):
             names = ", ".join(sorted(kind.quantities))
-            yield f"{path}.quantity: expected {names} on a {name} input, found {found(quantity)}"
+            yield f"{path}.quantity: expected {names} on the input {name}, found {found(quantity)}"
         elif name == "ads1115":
             yield from _scaling(path, row)
 
@@ -331,8 +330,8 @@ def _servers(raw: Raw) -> Iterator[str]:
 
 
 def _recipients(raw: Raw) -> Iterator[str]:
-    sections = {SUPPLY, *(row.get("name") for _, row in _rows(raw, "system"))}
-    seen: dict[tuple[object, ...], str] = {}
+    sections = [SUPPLY, *(row.get("name") for _, row in _rows(raw, "system"))]
+    seen: dict[tuple[str, ...], str] = {}
     for path, row in _rows(raw, "mail"):
         port = row.get("port", 465 if row.get("security") == "tls" else 587)
         for inner, recipient in _rows(row, "to"):
@@ -342,7 +341,7 @@ def _recipients(raw: Raw) -> Iterator[str]:
                 if section not in sections:
                     known = ", ".join(sorted(str(name) for name in sections))
                     yield f"{where}.sections: expected some of {known}, found {found(section)}"
-            same = row.get("host"), port, recipient.get("address")
+            same = str(row.get("host")), str(port), str(recipient.get("address"))
             if same in seen:
                 yield f"{where}.address: expected one not used before, found {found(same[2])} as in {seen[same]}"
             seen.setdefault(same, where)

@@ -4,108 +4,51 @@ Quantities in the file are strings with a unit; here they are floats in the unit
 name ends with.
 """
 
-import re
 import tomllib
 from collections.abc import Collection, Mapping
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from edge.core import pipe, units, volume
 from edge.errors import SettingsError
 from edge.model import SUPPLY
 from edge.rules import RULES, Raw, found, pipes_rule
-
-
-def _quantity(kind: str) -> BeforeValidator:
-    return BeforeValidator(lambda text: units.parse(kind, text))
-
-
-def _positive(value: float) -> float:
-    if value <= 0.0:
-        raise ValueError("more than zero")
-    return value
-
-
-def _not_less_than_none(value: float) -> float:
-    if value < 0.0:
-        raise ValueError("no less than zero")
-    return value
-
-
-def _percent(value: float) -> float:
-    if not 0.0 <= value <= 100.0:
-        raise ValueError("0 % to 100 %")
-    return value
-
-
-def _allowance(value: float) -> float:
-    if not 0.0 <= value <= 50.0:
-        raise ValueError("0 % to 50 %")
-    return value
-
-
-def _a_test(seconds: float) -> float:
-    if not 600.0 <= seconds <= 7 * 86400.0:
-        raise ValueError("10 min to 7 d")
-    return seconds
-
-
-def _time_of_day(text: object) -> int:
-    """Minutes after midnight."""
-    found = re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)", text) if isinstance(text, str) else None
-    if found is None:
-        raise ValueError('a time of day, as "07:00"')
-    return int(found[1]) * 60 + int(found[2])
-
-
-def _span_of_day(text: object) -> tuple[int, int]:
-    """Two times of day, in minutes; a span may go over midnight."""
-    first, _, last = text.partition("-") if isinstance(text, str) else ("", "", "")
-    try:
-        span = _time_of_day(first.strip()), _time_of_day(last.strip())
-    except ValueError:
-        span = 0, 0
-    if span[0] == span[1]:
-        raise ValueError('two different times of day, as "22:00-06:30"')
-    return span
-
-
-def _zone(name: str) -> str:
-    if name not in available_timezones():
-        raise ValueError('a time zone of the IANA list, as "America/Chicago"')
-    return name
-
-
-_POSITIVE = AfterValidator(_positive)
-Pressure = Annotated[float, _quantity("pressure")]
-AboveZero = Annotated[float, _quantity("pressure"), _POSITIVE]
-PressureRate = Annotated[float, _quantity("pressure rate"), _POSITIVE]
-Seconds = Annotated[float, _quantity("time"), _POSITIVE]
-NoneOrMore = Annotated[float, _quantity("time"), AfterValidator(_not_less_than_none)]
-Percent = Annotated[float, _quantity("fraction"), AfterValidator(_percent)]
-Allowance = Annotated[float, _quantity("fraction"), AfterValidator(_allowance)]
-Litres = Annotated[float, _quantity("volume"), _POSITIVE]
-Flow = Annotated[float, _quantity("flow"), _POSITIVE]
-AnyFlow = Annotated[float, _quantity("flow"), AfterValidator(_not_less_than_none)]
-Kilowatts = Annotated[float, _quantity("power"), _POSITIVE]
-Money = Annotated[float, Field(ge=0.0, le=1e6, strict=False, allow_inf_nan=False)]
-Metres = Annotated[float, _quantity("length"), _POSITIVE]
-Height = Annotated[float, _quantity("length")]
-Ohms = Annotated[float, _quantity("resistance"), _POSITIVE]
-Celsius = Annotated[float, _quantity("temperature")]
-Name = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]*$")]
-ChannelName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
-Pin = Annotated[str, Field(pattern=r"^gpio:([2-9]|1[0-9]|2[0-7])$")]
-TimeOfDay = Annotated[int, BeforeValidator(_time_of_day)]
-SpanOfDay = Annotated[tuple[int, int], BeforeValidator(_span_of_day)]
-Address = Annotated[str, Field(max_length=254, pattern=r"^[!-?A-~]+@[A-Za-z0-9.-]+$")]
-SecretName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
-Priority = Literal["urgent", "soon", "planned"]
-Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
+from edge.values import (
+    AboveZero,
+    Allowance,
+    AnyFlow,
+    Celsius,
+    ChannelName,
+    Currency,
+    Flow,
+    Height,
+    Kilowatts,
+    Litres,
+    MailAddress,
+    Metres,
+    Money,
+    Name,
+    NoneOrMore,
+    Ohms,
+    Pair,
+    Percent,
+    Pin,
+    Pressure,
+    PressureRate,
+    Priority,
+    Seconds,
+    SecretName,
+    SiteId,
+    SpanOfDay,
+    TestTime,
+    TimeOfDay,
+    TimeZone,
+    WebAddress,
+)
 
 
 class _Table(BaseModel):
@@ -123,8 +66,8 @@ class Units(_Table):
 
 class Site(_Table):
     name: Name
-    id: Annotated[str, Field(pattern=r"^[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?$")]
-    time_zone: Annotated[str, AfterValidator(_zone)] = "UTC"
+    id: SiteId
+    time_zone: TimeZone = "UTC"
     units: Units = Units()
     contact: Name | None = None  # whom the owner calls
     elevation_m: Height = Field(default=0.0, alias="elevation")
@@ -302,7 +245,7 @@ class Mqtt(_Table):
 class Recipient(_Table):
     """Who gets mail about what; with `after`, only what nobody has acknowledged for so long."""
 
-    address: Address
+    address: MailAddress
     priorities: Annotated[list[Priority], Field(min_length=1)] = ["urgent", "soon", "planned"]
     sections: Annotated[list[Name], Field(min_length=1)] | None = None
     after_s: Seconds | None = Field(default=None, alias="after")
@@ -317,13 +260,13 @@ class Mail(_Table):
     authority: str | None = None
     user: Name | None = None
     password_name: SecretName = "mail_password"
-    sender: Address = Field(alias="from")
+    sender: MailAddress = Field(alias="from")
     to: Annotated[list[Recipient], Field(min_length=1)]
     quiet: list[SpanOfDay] = []
     remind_every_s: Seconds = Field(default=4 * 3600.0, alias="remind_every")
     digest_at: TimeOfDay = 7 * 60
     weekly: Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun", "never"] = "mon"
-    page: Annotated[str, Field(pattern=r"^https?://[!-~]+$")] | None = None
+    page: WebAddress | None = None
 
     @property
     def port(self) -> int:
@@ -333,9 +276,7 @@ class Mail(_Table):
 class Page(_Table):
     address: Name = "0.0.0.0"
     port: Annotated[int, Field(ge=1, le=65535)] = 8080
-    url: Annotated[str, Field(pattern=r"^https?://[!-~]{1,200}$")] | None = (
-        None  # as people type it
-    )
+    url: WebAddress | None = None  # as people type it
     certificate: str | None = None  # with its key: the page then speaks TLS, and nothing else
     key: str | None = None
     reading: Literal["open", "code"] = "open"  # who may read: anybody, or who knows the code
@@ -363,7 +304,7 @@ class Inerting(_Table):
 class Cost(_Table):
     """The site's own numbers, for what a loss costs in a year."""
 
-    currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$")] = "USD"
+    currency: Currency = "USD"
     energy: Money | None = None  # of a kilowatt hour
     power_kw: Kilowatts | None = Field(default=None, alias="power")
     service_per_hour: Money | None = None
@@ -373,9 +314,7 @@ class Method(_Table):
     """A hold test of the site's own: how far the gauge may fall within how long."""
 
     name: Name
-    duration_s: Annotated[float, _quantity("time"), AfterValidator(_a_test)] = Field(
-        alias="duration"
-    )
+    duration_s: TestTime = Field(alias="duration")
     drop_kpa: AboveZero = Field(alias="drop")
     note: Name | None = None
 
@@ -541,7 +480,15 @@ _EXPECTED: Mapping[str, str] = {
     "date_type": "a date, as 2026-11-25 without quotes",
     "model_type": "a table",
     "model_attributes_type": "a table",
+    "string_too_short": "some text",
+    "string_too_long": "at most {max_length} letters",
+    "too_short": "at least {min_length} in the list",
+    "too_long": "at most {max_length} in the list",
+    "greater_than": "more than {gt:g}",
+    "greater_than_equal": "at least {ge:g}",
+    "less_than_equal": "at most {le:g}",
 }
+"""Of each fault that the library finds, by its name there; {} is filled from what it says."""
 
 
 def _fault(
@@ -549,32 +496,10 @@ def _fault(
 ) -> str:
     if kind == "value_error":
         expected = str(ctx["error"])
-    elif kind == "string_pattern_mismatch" and loc[-1] == "id":
-        expected = "a-z, 0-9 and - only"
-    elif kind == "string_pattern_mismatch" and loc[-1] in ("address", "from") and loc[0] == "mail":
-        expected = 'a mail address, as "desk@fenwick.example"'
-    elif kind == "string_pattern_mismatch" and loc[0] == "mail" and loc[-1] == "page":
-        expected = 'the address of the page on site, as "http://dryhold.local:8080"'
-    elif kind == "string_pattern_mismatch" and loc[-1] == "password_name":
-        expected = "a name of a-z, 0-9 and _"
-    elif kind == "string_pattern_mismatch" and loc[0] == "cost":
-        expected = 'a currency of three letters (ISO 4217), as "USD"'
-    elif kind == "string_pattern_mismatch" and loc[0] == "box":
-        expected = 'a pin of the box as "gpio:22"'
-    elif kind == "string_pattern_mismatch" and loc[-1] in (
-        "name",
-        "contact",
-        "host",
-        "address",
-        "note",
-    ):
-        expected = "text on one line" if loc[0] != "channel" else "a name of a-z, 0-9 and _"
-    elif kind == "string_pattern_mismatch":
-        expected = "a channel's name: a-z, 0-9 and _"
+    elif kind == "literal_error":
+        expected = str(ctx["expected"]).replace("'", '"')
     else:
-        expected = _EXPECTED.get(kind) or message[0].lower() + message[1:].replace(
-            "Input should be ", ""
-        )
-        expected = expected.removeprefix("input should be ")
+        said = message[0].lower() + message[1:]
+        expected = _EXPECTED.get(kind, said.removeprefix("input should be ")).format(**ctx)
     shown = "nothing" if kind == "missing" else found(value)
     return f"{_path(loc)}: expected {expected}, found {shown}"

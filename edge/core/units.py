@@ -28,17 +28,17 @@ class Unit(NamedTuple):
     offset: float = 0.0
 
 
-_TIME = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0, "ms": 0.001}
-_PRESSURE = {
+_TIME = {"h": 3600.0, "s": 1.0, "min": 60.0, "d": 86400.0, "ms": 0.001}
+_PRESSURE = {  # the inside unit, then those that people most write: faults name the first few
     "kPa": 1.0,
-    "Pa": 0.001,
-    "hPa": 0.1,
-    "MPa": 1000.0,
+    "psi": PSI,
     "bar": 100.0,
     "mbar": 0.1,
-    "psi": PSI,
     "inHg": 3.386389,
     "mmHg": 0.133322387415,
+    "hPa": 0.1,
+    "Pa": 0.001,
+    "MPa": 1000.0,
 }
 _VOLUME = {
     "L": 1.0,
@@ -54,9 +54,9 @@ KINDS: Mapping[str, Mapping[str, Unit]] = {
     "pressure": {name: Unit(f) for name, f in _PRESSURE.items()},
     "pressure rate": {
         f"{p}/{t}": Unit(f * 3600.0 / s)  # kPa/h
-        for p, f in _PRESSURE.items()
         for t, s in _TIME.items()
-        if t in ("s", "min", "h", "d")
+        for p, f in _PRESSURE.items()
+        if t != "ms"
     },
     "time": {name: Unit(f) for name, f in _TIME.items()},
     "temperature": {

@@ -127,7 +127,7 @@ REFUSED = {
     "time,flow\n": "line 1: expected columns of channels (line_pressure, oxygen,",
     "time,line_pressure,line_pressure [bar]\n": 'each channel once, found "line_pressure" twice',
     "time,line_pressure [furlong]\n": (
-        "column line_pressure: expected a unit of pressure (kPa, Pa, hPa, MPa, bar, mbar), found"
+        "column line_pressure: expected a unit of pressure (kPa, psi, bar, mbar, inHg, mmHg), found"
         ' "furlong"'
     ),
     "time,line_pressure [°F]\n": "expected a unit of pressure",
