@@ -4,6 +4,10 @@ UTF-8, comma, header line; first column `time` (ISO 8601 with offset or Z); ever
 channel's name, its unit in brackets behind it or else the channel's own. An empty cell is a
 missing reading. A row is one line, so that a stray quote spoils no more than its own. A row that
 cannot be read is named and passed over; the rest is used.
+
+Where the wall clock was set meanwhile, a column `steady [s]` has the seconds of a clock that never
+jumps: then that is what orders the rows and measures what lies between them, and `time` only says
+what the wall clock showed.
 """
 
 import csv
@@ -17,6 +21,12 @@ from edge.errors import RecordingError
 from edge.model import GRID, Tick, iso
 from edge.settings import Channel, Settings
 
+STEADY = "steady [s]"
+"""Its unit is no channel's, so that a channel may have the same name."""
+
+MOST_STEPS, STEPPED_S = 20, 1.0
+"""Settings of the clock that are noted one by one; less is its own running between two starts."""
+
 NO_CELL = "no reading in the recording"
 TOO_LARGE = 1e9
 LATEST = 250_000_000_000.0  # the year 9892: later stamps cannot be written again
@@ -28,7 +38,8 @@ class Recording:
     """A recording opened for reading with a site's settings.
 
     `absent` are the settings' channels without a column, `notes` what was passed over. Iterating
-    gives a Tick for each usable row; `bad` counts the others, each told to `complain`.
+    gives a Tick for each usable row; `bad` counts the others, each told to `complain`; `set_by` are
+    the seconds by which the clock was set between rows, with the UTC before.
     """
 
     def __init__(self, path: Path, settings: Settings, complain: Callable[[str], None]) -> None:
@@ -36,6 +47,7 @@ class Recording:
         self.path = path
         self.rows = self.bad = 0
         self.notes: list[str] = []
+        self.set_by: list[tuple[float, float]] = []
         self._complain = complain
         self._settings = settings
         try:
@@ -43,6 +55,7 @@ class Recording:
         except OSError as error:
             raise RecordingError(f"{path}: expected a recording, found {error.strerror}") from error
         try:
+            self._steady: int | None = None  # the cell with the steady second
             self._columns = self._header()
         except RecordingError:
             self.file.close()
@@ -66,6 +79,9 @@ class Recording:
         columns: list[tuple[int, int, float, float]] = []
         seen: set[str] = set()
         for cell, title in enumerate(header[1:], 1):
+            if title.strip() == STEADY and self._steady is None:
+                self._steady = cell
+                continue
             name, _, rest = title.strip().partition("[")
             name, unit = name.strip(), rest.rstrip("] ") if rest else None
             if name not in known:
@@ -83,30 +99,38 @@ class Recording:
         return columns
 
     def __iter__(self) -> Iterator[Tick]:
-        last = float("-inf")
+        before: Tick | None = None
+        for tick in self._in_order():
+            if before is not None and tick.offset_s != before.offset_s:
+                step_s = round(tick.offset_s - before.offset_s, 3)
+                if abs(step_s) > STEPPED_S and len(self.set_by) < MOST_STEPS:
+                    self.set_by.append((before.t + before.offset_s, step_s))
+            before = tick
+            self.rows += 1
+            yield tick
+
+    def _in_order(self) -> Iterator[Tick]:
+        last: Tick | None = None
         held: tuple[int, Tick] | None = None  # far ahead, and not yet believed
         for number, tick in self._read():
-            t = tick.t
-            if held is not None and last < t < held[1].t - JUMP_S:
-                found = f"expected a time that the next row goes on from, found {iso(held[1].t)}"
+            t, past = tick.t, float("-inf") if last is None else last.t
+            if held is not None and past < t < held[1].t - JUMP_S:
+                found = f"expected a time that the next row goes on from, found {_said(held[1])}"
                 self._pass_over(held[0], found)
                 held = None
             if held is not None:
-                last = held[1].t
-                self.rows += 1
-                yield held[1]
+                last, past = held[1], held[1].t
+                yield last
                 held = None
-            if t <= last:
-                found = f"expected a time after the row before ({iso(last)}), found {iso(t)}"
+            if last is not None and t <= past:
+                found = f"expected a time after the row before ({_said(last)}), found {_said(tick)}"
                 self._pass_over(number, found)
-            elif t - last > JUMP_S:
+            elif t - past > JUMP_S:
                 held = number, tick
             else:
-                last = t
-                self.rows += 1
+                last = tick
                 yield tick
         if held is not None:
-            self.rows += 1
             yield held[1]
 
     def _pass_over(self, line: int, why: str) -> None:
@@ -119,7 +143,7 @@ class Recording:
         binary = {p for p, c in enumerate(settings.channel) if c.quantity == "running"}
         blank: list[float | None] = [None] * len(settings.channel)
         names = [c.name for c in settings.channel]
-        parse, none = datetime.fromisoformat, ()
+        parse, none, steady = datetime.fromisoformat, (), self._steady
         with self.file:
             for number, line in enumerate(self.file, 2):
                 if line == "\n":
@@ -128,7 +152,9 @@ class Recording:
                     row = _cells(line)
                     if len(row) != width:
                         raise ValueError(f"expected {width} cells, found {len(row)}")
-                    t = _time(row[0], parse)
+                    t, offset_s = _time(row[0], parse), 0.0
+                    if steady is not None:
+                        t, offset_s = _steady(row[steady], t)
                     values = blank.copy()
                     missing: list[str] | tuple[()] = none
                     for cell, place, factor, offset in columns:
@@ -147,9 +173,9 @@ class Recording:
                     continue
                 if missing:
                     faults = dict.fromkeys(missing, NO_CELL)
-                    yield number, Tick(t, 0.0, tuple(values), faults)
+                    yield number, Tick(t, offset_s, tuple(values), faults)
                 else:
-                    yield number, Tick(t, 0.0, tuple(values))
+                    yield number, Tick(t, offset_s, tuple(values))
 
 
 def _cells(line: str) -> list[str]:
@@ -181,6 +207,21 @@ def _time(text: str, parse: Callable[[str], datetime]) -> float:
         ) from None
 
 
+def _steady(text: str, at: float) -> tuple[float, float]:
+    """The steady second of a row, and what to add to it for its UTC."""
+    t = float(text)
+    if not 0.0 <= t < LATEST or "_" in text:
+        raise ValueError(f"expected a steady second, found {text}")
+    t = round(t, 3)
+    return t, round(at - t, 3)
+
+
+def _said(tick: Tick) -> str:
+    """A tick's time in words, with its steady second where that is another."""
+    stamp = iso(tick.t + tick.offset_s)
+    return f"steady second {tick.t:.3f}, {stamp}" if tick.offset_s else stamp
+
+
 def _unit(where: str, channel: Channel, unit: str | None) -> tuple[float, float]:
     kind = units.QUANTITY_KIND[channel.quantity]
     try:
@@ -191,13 +232,14 @@ def _unit(where: str, channel: Channel, unit: str | None) -> tuple[float, float]
         ) from error
 
 
-def write(file: IO[str], settings: Settings, ticks: Iterable[Tick]) -> int:
-    """Write ticks as a recording in the channels' own units; the number of rows.
+def write(file: IO[str], settings: Settings, ticks: Iterable[Tick], *, steady: bool = False) -> int:
+    """Write ticks as a recording in the channels' own units, with their steady second where the
+    clock was set among them; the number of rows.
 
     Every value is written with as many digits as bring it back to the same point of the grid.
     """
     rows = -1  # the header is none
-    for line in lines(settings, ticks):
+    for line in lines(settings, ticks, steady=steady):
         file.write(line)
         rows += 1
     return rows
@@ -210,10 +252,10 @@ class _Line:
         return text
 
 
-def lines(settings: Settings, ticks: Iterable[Tick]) -> Iterator[str]:
+def lines(settings: Settings, ticks: Iterable[Tick], *, steady: bool = False) -> Iterator[str]:
     """What `write` writes, line by line, the header first."""
     line = csv.writer(_Line(), lineterminator="\n").writerow
-    head, scale = ["time"], []
+    head, scale = ["time", STEADY] if steady else ["time"], []
     for channel in settings.channel:
         factor, offset = units.unit_of(units.QUANTITY_KIND[channel.quantity], channel.unit)
         head.append(f"{channel.name} [{channel.unit}]" if channel.unit else channel.name)
@@ -221,6 +263,8 @@ def lines(settings: Settings, ticks: Iterable[Tick]) -> Iterator[str]:
     yield line(head)
     for tick in ticks:
         row = [iso(tick.t + tick.offset_s)]
+        if steady:
+            row.append(f"{tick.t:.3f}")
         for value, (factor, offset, binary) in zip(tick.values, scale, strict=True):
             if value is None:
                 row.append("")

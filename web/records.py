@@ -198,12 +198,8 @@ def blueprint(site: Site) -> Blueprint:
         def ticks() -> Iterator[Tick]:
             # In slices: a question left open for as long as a slow reader takes would keep the
             # daemon's log of changes from being taken in, and it would grow.
-            first, last = db.span() or (w.until, w.since)
-            since, until = max(w.since, first - 1.0), min(w.until, last + 1.0)
-            while since < until:
-                end = min(since + SLICE_S, until)
-                yield from list(db.readings(names, since, end))
-                since = end
+            for first, last in db.slices(w.since, w.until, SLICE_S):
+                yield from list(db.steady(names, first, last))
 
         def text() -> Iterator[str]:
             found = recording.lines(wanted, ticks())

@@ -27,13 +27,17 @@ def run(args: argparse.Namespace) -> int:
     names = [channel.name for channel in settings.channel]
     with Reader(args.state) as reader:
         ticks = reader.readings(names, args.since, args.until)
+        steady = reader.stepped(args.since, args.until)
         if args.output is None:
-            rows = recording.write(sys.stdout, settings, ticks)
+            rows = recording.write(sys.stdout, settings, ticks, steady=steady)
         else:
             try:
                 with args.output.open("w", encoding="utf-8", newline="") as file:
-                    rows = recording.write(file, settings, ticks)
+                    rows = recording.write(file, settings, ticks, steady=steady)
             except OSError as error:
                 raise StoreError(f"{args.output}: {error.strerror}") from error
+    if steady:
+        said = "the clock was set meanwhile: the column steady orders the rows"
+        print(said, file=sys.stderr)
     print(f"{rows} reading{'' if rows == 1 else 's'} written", file=sys.stderr)
     return 0 if rows else 1

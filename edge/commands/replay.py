@@ -12,7 +12,7 @@ from pathlib import Path
 
 from edge.errors import RecordingError
 from edge.judge import Judge
-from edge.model import Event, Tick
+from edge.model import Event, Tick, iso
 from edge.recording import Recording
 from edge.settings import Settings, load
 from edge.words import Words
@@ -45,6 +45,9 @@ def _tell(args: argparse.Namespace, settings: Settings, recording: Recording) ->
                 print(json.dumps(event.as_json(), ensure_ascii=False))
             else:
                 account.add(event)
+    for at, step_s in recording.set_by:
+        way = "back" if step_s < 0.0 else "forward"
+        print(f"after {iso(at)} the clock was set {way} by {abs(step_s):g} s", file=sys.stderr)
     if recording.bad:
         noun = "row" if recording.bad == 1 else "rows"
         print(f"{recording.bad} {noun} could not be read", file=sys.stderr)

@@ -24,6 +24,9 @@ LATEST = "latest.json"
 
 RAW_UP_TO_S = 2 * 3600.0
 MINUTES_UP_TO_S = 2 * 86400.0
+STEPPED_MS = 1000
+"""Less between two starts is the clock's own running, and disorders nothing."""
+
 UNROLLED_S = 2 * 900.0  # more than the writer leaves to be rolled up
 
 
@@ -220,10 +223,22 @@ class Reader:
     ) -> Iterator[Tick]:
         """Every kept tick of (since, until] in steady order, values in the order of `channels`;
         None without a fault for a channel that was not configured then."""
-        for epoch in self._epochs():
-            low = epoch.first if since is None else codec.milliseconds(since) - epoch.offset + 1
-            high = epoch.before - 1 if until is None else codec.milliseconds(until) - epoch.offset
+        for epoch, low, high in self._stretches(since, until):
             yield from self._ticks(channels, low, high, epoch)
+
+    def stepped(self, since: float | None = None, until: float | None = None) -> bool:
+        """Whether the clock was set among the readings of (since, until], so that their UTC does
+        not tell their order or what lay between them."""
+        offsets = [epoch.offset for epoch, _, _ in self._stretches(since, until)]
+        return bool(offsets) and max(offsets) - min(offsets) > STEPPED_MS
+
+    def slices(self, since: float, until: float, most_s: float) -> Iterator[tuple[float, float]]:
+        """The readings of (since, until] in steady order: first and last steady second of stretches
+        no longer than `most_s`, each to be asked of `steady`."""
+        most = codec.milliseconds(most_s)
+        for _, low, high in self._stretches(since, until):
+            for first in range(low, high + 1, most):
+                yield first / 1000.0, min(first + most - 1, high) / 1000.0
 
     def tests(self, limit: int = 100) -> list[dict[str, Any]]:
         """The newest finished hold tests first: their events, each with its number "n"."""
@@ -305,6 +320,21 @@ class Reader:
         rows = self._ask("SELECT first_ms, offset_ms FROM epochs ORDER BY first_ms").fetchall()
         ends = [*(first for first, _ in rows[1:]), 2**62][: len(rows)]
         return [_Epoch(first, end, offset) for (first, offset), end in zip(rows, ends, strict=True)]
+
+    def _stretches(
+        self, since: float | None, until: float | None
+    ) -> Iterator[tuple[_Epoch, int, int]]:
+        """Every epoch with the first and last steady milliseconds of it that lie in (since, until]
+        and among the readings that are kept."""
+        oldest, newest = self._ask("SELECT min(first_ms), max(last_ms) FROM readings").fetchone()
+        for epoch in self._epochs() if newest is not None else ():
+            low, high = max(epoch.first, oldest), min(epoch.before - 1, newest)
+            if since is not None:
+                low = max(low, codec.milliseconds(since) - epoch.offset + 1)
+            if until is not None:
+                high = min(high, codec.milliseconds(until) - epoch.offset)
+            if low <= high:
+                yield epoch, low, high
 
     def _utc_s(self, steady_ms: int) -> float:
         epochs = self._epochs()
