@@ -7,7 +7,7 @@ random walk of variance s² per unit time over a span D has variance 6 s² / (5 
 
 from collections.abc import Sequence
 from itertools import pairwise
-from math import inf, sqrt
+from math import cos, inf, sin, sqrt, tau
 from typing import NamedTuple
 
 
@@ -49,6 +49,34 @@ def line(xs: Sequence[float], ys: Sequence[float]) -> Line:
     variance = total / n * independent / (independent - 2.0)
     slope_se = sqrt(variance / sxx * n / independent)
     return Line(mean_x, mean_y, slope, slope_se, sqrt(total / n), sxx)
+
+
+def line_beside_wave(xs: Sequence[float], ys: Sequence[float], period: float) -> Line:
+    """As `line`, with a sine wave of given period (in the unit of x), of any size and phase, fitted
+    beside it, so that such a wave in y moves the slope by nothing. Needs six points (ValueError).
+
+    By projection (Frisch and Waugh, 1933): what the wave explains is taken out of both x and y.
+    """
+    if len(xs) < 6:
+        raise ValueError("a line beside a wave needs six points")
+    middle = (xs[0] + xs[-1]) / 2.0
+    turns = [tau * (x - middle) / period for x in xs]
+    waves: list[list[float]] = []
+    for wave in ([1.0] * len(xs), [cos(a) for a in turns], [sin(a) for a in turns]):
+        waves.append(_freed(wave, waves))
+    found = line(_freed(xs, waves), _freed(ys, waves))
+    mean_x, mean_y = sum(xs) / len(xs), sum(ys) / len(ys)
+    return found._replace(mean_x=mean_x, mean_y=mean_y)
+
+
+def _freed(ys: Sequence[float], waves: Sequence[Sequence[float]]) -> list[float]:
+    """`ys` without their projections on `waves`, which stand at right angles to each other."""
+    left = list(ys)
+    for wave in waves:
+        size = sum(w * w for w in wave)
+        share = sum(w * y for w, y in zip(wave, left, strict=True)) / size
+        left = [y - share * w for w, y in zip(wave, left, strict=True)]
+    return left
 
 
 def bend(points: Sequence[tuple[float, float, float]]) -> float | None:

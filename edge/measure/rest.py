@@ -97,7 +97,10 @@ class Rest(Kept):
         # footing before rests are compared.
         footing = loss.mean_absolute_kpa * ((loss.mean_c or STANDARD_C) + 273.15) ** 0.5
         widen = self._weather.allow_for_scatter(
-            end_t, loss.kpa_per_h / footing, loss.sd_kpa_per_h / footing
+            end_t,
+            loss.kpa_per_h / footing,
+            loss.sd_kpa_per_h / footing,
+            phased=loss.phased,
         )
         if loss.mean_c is not None:
             # Without a temperature any site's weather is allowed for, and a quiet one may have

@@ -21,7 +21,7 @@ from math import exp, log, sqrt
 from typing import NamedTuple
 
 from edge.core.bins import Bins
-from edge.core.fit import line, t95
+from edge.core.fit import line, line_beside_wave, t95
 from edge.core.kept import Kept
 from edge.core.units import ZERO_C_K
 
@@ -41,8 +41,21 @@ best-fitting lag would be believed too soon otherwise."""
 FADE_H = 1000.0
 """Hours of rest after which what was learned counts half as much again less (e-fold)."""
 
-APART_S = 9 * 3600.0
-"""Rests at least so far apart are compared for their scatter."""
+APART_S, QUARTER_S = 9 * 3600.0, 6 * 3600.0
+"""Rests at least so far apart are compared for their scatter, and by the hour of the day so far."""
+
+FREEDOM = 30.0
+"""Degrees of freedom of an interval whose allowances are the site's own."""
+
+DOUBT, DOUBT_EACH = 6.0, 0.4
+"""Degrees of freedom of an allowance that no rest of the site has tried yet, and what each pair of
+rests adds: sites differ by a factor of two either way, and a median tells a spread with 0.37 of the
+efficiency of its root mean square."""
+
+DAY_H, WAVE_FROM_H = 24.0, 16.0
+"""From so many hours on, a wave of a day's length is fitted beside the line where no temperature is
+measured: a straight line alone takes part of the daily wave for loss, and pieces of a day each take
+the same part. In shorter stretches line and wave cannot be told apart."""
 
 _WARMING_SD = (
     (0.5, 1.1), (2.0, 1.03), (5.0, 0.93), (10.0, 0.76), (18.0, 0.49), (24.0, 0.31),
@@ -50,16 +63,24 @@ _WARMING_SD = (
 )  # fmt: skip
 """(hours, K/h): outdoor gas temperature's slope over a rest, one standard deviation."""
 
+_WARMING_BESIDE_WAVE_SD = (
+    (16.0, 0.47), (18.0, 0.355), (20.0, 0.276), (24.0, 0.192), (30.0, 0.164), (36.0, 0.154),
+    (48.0, 0.13), (96.0, 0.076), (1000.0, 0.008),
+)  # fmt: skip
+"""The same, of the line beside a wave of a day's length."""
+
 
 def barometer_sd_kpa_per_h(hours: float) -> float:
     """Standard deviation of the barometer's slope over a rest of so many hours."""
     return float(0.068 / (1.0 + hours / 6.0) ** 0.6)
 
 
-def warming_sd_k_per_h(hours: float) -> float:
-    """Standard deviation of the gas temperature's slope over a rest, where nobody measures it."""
-    i = min(max(bisect(_WARMING_SD, (hours,)), 1), len(_WARMING_SD) - 1)
-    (a, low), (b, high) = _WARMING_SD[i - 1], _WARMING_SD[i]
+def warming_sd_k_per_h(hours: float, beside_wave: bool = False) -> float:
+    """Standard deviation of the gas temperature's slope over a rest, where nobody measures it; of a
+    straight line's slope, or of a line's `beside_wave`, from WAVE_FROM_H hours on."""
+    table = _WARMING_BESIDE_WAVE_SD if beside_wave else _WARMING_SD
+    i = min(max(bisect(table, (hours,)), 1), len(table) - 1)
+    (a, low), (b, high) = table[i - 1], table[i]
     part = min(max((hours - a) / (b - a), 0.0), 1.0)
     return low + part * (high - low)
 
@@ -72,6 +93,7 @@ class Loss(NamedTuple):
     mean_absolute_kpa: float
     mean_c: float | None  # None: no temperature was measured
     freedom: float
+    phased: bool = True  # the hour of the day may have gone into it
 
     @property
     def low(self) -> float:
@@ -85,7 +107,7 @@ class Loss(NamedTuple):
 class Weather(Kept):
     """What the site has taught about its exposure, and the temperatures of the last hours."""
 
-    KEPT = ("at_t", "since_t", "lagged", "minute", "sums", "scatter", "rests")
+    KEPT = ("at_t", "since_t", "lagged", "minute", "sums", "scatter", "same_hour", "rests")
 
     def __init__(self, atmosphere_kpa: float) -> None:
         self.atmosphere_kpa = atmosphere_kpa
@@ -96,6 +118,7 @@ class Weather(Kept):
         # For each lag: xx, xy, yy, precision of the exposure, independent samples.
         self.sums: list[list[float]] = [[0.0] * 5 for _ in LAGS_H]
         self.scatter: list[float] = []  # squares of what two rests differ by, over what was allowed
+        self.same_hour: list[float] = []  # the same, of rests at the same hour of the day
         self.rests: list[list[float]] = []  # end, loss and its deviation over absolute pressure
 
     def hear(self, t: float, temperature_c: float | None) -> None:
@@ -158,11 +181,14 @@ class Weather(Kept):
         mean_absolute = sum(absolute) / len(absolute)
         if celsius is None or not lagged:
             mean_k = 15.0 + ZERO_C_K
-            plain = line(after, _straight(absolute))
+            wave = span_h >= WAVE_FROM_H
+            ys = _straight(absolute)
+            plain = line_beside_wave(after, ys, DAY_H) if wave else line(after, ys)
             share = sqrt(PRIOR_SHARE**2 + PRIOR_SHARE_SD**2)
-            unknown += (mean_absolute / mean_k * share * warming_sd_k_per_h(span_h)) ** 2
+            unknown += (mean_absolute / mean_k * share * warming_sd_k_per_h(span_h, wave)) ** 2
             sd = sqrt(max(unknown, plain.slope_se**2))
-            return Loss(-plain.slope, sd, mean_absolute, None, 30.0)
+            freedom = min(DOUBT + DOUBT_EACH * len(self.scatter), FREEDOM)
+            return Loss(-plain.slope, sd, mean_absolute, None, freedom, phased=not wave)
         mean_c = sum(celsius[first:]) / len(after)
         weights = self._weights() or [1.0 / len(LAGS_H)] * len(LAGS_H)
         slopes, variances = [], []
@@ -190,7 +216,7 @@ class Weather(Kept):
         var = sum(
             w * (v + (s - slope) ** 2) for w, v, s in zip(weights, variances, slopes, strict=True)
         )
-        return Loss(-slope, sqrt(var), mean_absolute, mean_c, 30.0)
+        return Loss(-slope, sqrt(var), mean_absolute, mean_c, FREEDOM)
 
     def learn(self, bins: Bins, lagged: Sequence[float], start_t: float, settle_s: float) -> None:
         """Add what one stretch of rest teaches about exposure and lag."""
@@ -226,29 +252,30 @@ class Weather(Kept):
                 sums[i] = sums[i] * fade + new
 
     def allow_for_scatter(
-        self, t: float, loss_per_absolute: float, sd_per_absolute: float
+        self, t: float, loss_per_absolute: float, sd_per_absolute: float, *, phased: bool
     ) -> float:
         """The factor by which this site's intervals must widen or may narrow.
 
-        Takes a rest's end, its loss and standard deviation over absolute pressure. Two rests some
-        half a day apart stand in opposite weather; how much they differ, beside what was allowed,
-        tells how well the allowance fits this site. The median over many tells it, so that one
-        real change of loss does not widen anything.
+        Takes a rest's end, its loss and standard deviation over absolute pressure, and whether the
+        hour of the day may have gone into it. How much two rests far apart differ, beside what was
+        allowed, tells how well the allowance fits this site. Rests at the same hour of the day
+        share what that hour does, which their difference hides: they may only widen. The median
+        over many tells it, so that one real change of loss does not widen anything.
         """
-        other = next((r for r in reversed(self.rests) if r[0] <= t - APART_S), None)
-        if other is not None:
-            allowed = other[2] ** 2 + sd_per_absolute**2
+        before = [r for r in self.rests if r[0] <= t - APART_S]
+        other = next((r for r in reversed(before) if not phased or _hours_differ(r[0], t)), None)
+        found = other or (before[-1] if before else None)
+        if found is not None:
+            allowed = found[2] ** 2 + sd_per_absolute**2
             if allowed > 0.0:
-                square = (loss_per_absolute - other[1]) ** 2 / allowed
-                self.scatter = [*self.scatter[-63:], square]
-        self.rests = [r for r in self.rests if other is None or r[0] >= other[0]]
+                square = (loss_per_absolute - found[1]) ** 2 / allowed
+                if other is not None:
+                    self.scatter = [*self.scatter[-63:], square]
+                else:
+                    self.same_hour = [*self.same_hour[-63:], square]
+        self.rests = [r for r in self.rests if other is None or r[0] >= other[0]][-63:]
         self.rests.append([t, loss_per_absolute, sd_per_absolute])
-        n = len(self.scatter)
-        if n == 0:
-            return 1.0
-        # As if one more pair had scattered just as allowed (0.455 is the median of chi-square(1)).
-        middle = sorted(self.scatter)[n // 2] / (1.5 * 0.455)
-        return sqrt(min(max((n * middle + 1.0) / (n + 1.0), 0.3), 25.0))
+        return max(_factor(self.scatter) or 1.0, _factor(self.same_hour) or 0.0)
 
     def _share(self, sums: Sequence[float]) -> tuple[float, float]:
         """Exposure and its standard deviation for one lag: what was learned, with the prior."""
@@ -274,6 +301,23 @@ class Weather(Kept):
         odds = [exp(-TEMPER * independent * (one / least - 1.0)) for one in left]
         total = sum(odds)
         return [one / total for one in odds]
+
+
+def _hours_differ(one_t: float, other_t: float) -> bool:
+    """Whether two moments are at hours of the day a quarter of it apart or more."""
+    past = (one_t - other_t) % (DAY_H * 3600.0)
+    return min(past, DAY_H * 3600.0 - past) >= QUARTER_S
+
+
+def _factor(squares: Sequence[float]) -> float | None:
+    """What standard deviations must be multiplied by, from squares of what was found over what was
+    allowed; None for no squares."""
+    n = len(squares)
+    if n == 0:
+        return None
+    # As if one more pair had scattered just as allowed (0.455 is the median of chi-square(1)).
+    middle = sorted(squares)[n // 2] / (1.5 * 0.455)
+    return sqrt(min(max((n * middle + 1.0) / (n + 1.0), 0.1), 25.0))
 
 
 def _stretch(

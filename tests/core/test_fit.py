@@ -9,7 +9,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from edge.core.fit import bend, line, t95
+from edge.core.fit import bend, line, line_beside_wave, t95
 
 
 @settings(max_examples=200, deadline=None)
@@ -26,6 +26,30 @@ def test_line_is_least_squares(start: float, xs: list[int], seed: int) -> None:
     size = max(abs(theirs.slope), 1e-6)
     assert ours.slope == pytest.approx(theirs.slope, abs=1e-9 * size, rel=1e-7)
     assert ours.at(at[0]) == pytest.approx(theirs.intercept + theirs.slope * at[0], rel=1e-9)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    hours=st.floats(14.0, 60.0),
+    slope=st.floats(-5.0, 5.0),
+    size=st.floats(0.0, 10.0),
+    turn=st.floats(0.0, math.tau),
+    seed=st.integers(0, 2**32 - 1),
+)
+def test_a_wave_of_a_day_moves_no_slope(
+    hours: float, slope: float, size: float, turn: float, seed: int
+) -> None:
+    """Beside a wave of any size and phase the slope comes out exactly, over any stretch; with noise
+    it is that of numpy's least squares on line, sine and cosine together."""
+    xs = [1e5 + hours * i / 80.0 for i in range(81)]
+    wave = [size * math.sin(math.tau * x / 24.0 + turn) for x in xs]
+    clean = [300.0 + slope * (x - xs[0]) + w for x, w in zip(xs, wave, strict=True)]
+    assert line_beside_wave(xs, clean, 24.0).slope == pytest.approx(slope, abs=1e-6)
+    noisy = np.array(clean) + np.random.default_rng(seed).normal(0.0, 0.3, 81)
+    turns = math.tau * (np.array(xs) - xs[40]) / 24.0
+    basis = np.c_[np.ones(81), np.array(xs) - xs[40], np.cos(turns), np.sin(turns)]
+    theirs = np.linalg.lstsq(basis, noisy, rcond=None)[0][1]
+    assert line_beside_wave(xs, list(noisy), 24.0).slope == pytest.approx(theirs, abs=1e-8)
 
 
 def test_line_of_epoch_seconds() -> None:

@@ -101,6 +101,24 @@ def test_nothing_learned_is_said() -> None:
         assert loss.low <= 2.0 <= loss.high
 
 
+def test_the_same_hour_of_every_day_narrows_nothing() -> None:
+    """Rests of one length that begin at the same hour share what that hour does: however alike
+    they are, their interval stays as wide as is allowed for; at all hours, or with the day's wave
+    fitted beside, likeness is evidence and narrows it; unlikeness widens it in every case."""
+    for every_h, phased, spread, least, most in (
+        (24.0, True, 0.1, 1.0, 1.0),
+        (24.0, False, 0.1, 0.3, 0.6),
+        (11.0, True, 0.1, 0.3, 0.6),
+        (24.0, True, 3.0, 2.0, 4.0),
+        (11.0, True, 3.0, 2.0, 4.0),
+    ):
+        weather, rng = Weather(101.325), np.random.default_rng(3)
+        for n in range(60):
+            loss = 1.0 + spread * float(rng.normal(0.0, 1.0))
+            factor = weather.allow_for_scatter(n * every_h * 3600.0, loss, 1.0, phased=phased)
+        assert least <= factor <= most, (every_h, phased, spread)
+
+
 def test_a_barometer_narrows_the_interval() -> None:
     """Where a barometer is fitted its walk is taken out and no longer allowed for."""
     rng = np.random.default_rng(2)
@@ -132,9 +150,16 @@ def test_too_little_is_not_measured() -> None:
 
 def test_allowances_fit_the_year(needs_package) -> None:
     """What is allowed for the barometer and for air that nobody measures is, within a third, what a
-    straight line finds over a stretch of the real year."""
+    straight line finds over a stretch of the real year; so too beside a wave of a day's length."""
     needs_package("pvlib")
     air, barometer = year()
+    for hours in (18, 24, 36, 48):
+        x = np.arange(hours + 1) - hours / 2.0
+        turns = math.tau * x / 24.0
+        basis = np.c_[np.ones(hours + 1), x, np.cos(turns), np.sin(turns)]
+        slope = np.linalg.pinv(basis)[1]
+        found = np.std(np.convolve(air, slope[::-1], "valid"))
+        assert warming_sd_k_per_h(hours, beside_wave=True) == pytest.approx(float(found), rel=0.34)
     for hours in (3, 6, 12, 24, 48):
         x = np.arange(hours + 1) - hours / 2.0
         rows = np.lib.stride_tricks.sliding_window_view
