@@ -3,6 +3,11 @@
 A condition becomes an alert when it has lasted its on-delay, and clears when it has been gone
 for its off-delay. What cannot be judged changes nothing. A person may acknowledge an alert or
 shelve it for a limited time; neither changes what is recorded.
+
+A condition that another alert explains is attached to that one, and told once as such: who goes
+for one trouble should know at once what else is seen, and not be called for each. It is raised by
+itself as soon as the figures say that it has a reason of its own, and where it outlasts the other
+alert by more than its own memory, since then it was no mere consequence.
 """
 
 from collections.abc import Callable, Iterator, Mapping
@@ -46,6 +51,8 @@ class Alarm(Kept):
         "raises",
         "hushed",
         "hunch",
+        "held_by",
+        "held_t",
     )
 
     def __init__(self, detector: Detector) -> None:
@@ -62,6 +69,8 @@ class Alarm(Kept):
         self.raises: list[float] = []
         self.hushed = False  # raised while somebody worked on it, so not told
         self.hunch: str | None = None  # the cause that the last run or rest spoke for
+        self.held_by: str | None = None  # the alert that it is attached to, or was last
+        self.held_t = 0.0  # when it was so last
 
     @property
     def active(self) -> bool:
@@ -85,19 +94,13 @@ class Alarm(Kept):
             self.unsure_t = None
         if self.raised_t is None:
             if not there:
-                self.on_t = None
+                self.on_t = self.held_by = None
                 return None
             if self.on_t is None:
                 self.on_t = now.t
             if now.t - self.on_t < self.detector.on_delay_s:
                 return None
-            lead = leader(self)
-            if lead is None:
-                return self._raise(now, at, {})
-            lead.attach(self.detector.alert)
-            if self.detector.priority != URGENT:
-                return None
-            return self._raise(now, at, {"follows": lead.detector.alert})
+            return self._lasted(now, at, leader(self))
         if there:
             self.off_t = None
             return self._explain(now, at)
@@ -107,6 +110,32 @@ class Alarm(Kept):
             return None
         return self._clear(now, at)
 
+    def _lasted(self, now: Now, at: float, lead: "Alarm | None") -> Event | None:
+        """The condition has lasted: a trouble of its own, or a consequence of what `lead` stands
+        for?"""
+        detector = self.detector
+        if lead is None or detector.apart(now, lead.detector.alert):
+            if lead is None and self.held_by and now.t - self.held_t < detector.lingers_s:
+                return None  # of what has ended
+            return self._raise(now, at, {} if lead is None else {"beside": lead.detector.alert})
+        name = lead.detector.alert
+        if detector.priority == URGENT:
+            lead.attach(detector.alert)
+            return self._raise(now, at, {"follows": name})
+        self.held_by, self.held_t = name, now.t
+        return self._attached(now, at, name) if lead.attach(detector.alert) else None
+
+    def _attached(self, now: Now, at: float, lead: str) -> Event:
+        """The follower's own words, told once as a part of the other alert."""
+        telling, words = self.detector.tell(now), lead.replace("_", " ")
+        since_s = now.t - (self.on_t if self.on_t is not None else now.t)
+        self.told = {
+            "cause": telling.cause,
+            "evidence": {**telling.evidence, "since": iso(at - since_s), "follows": lead},
+        }
+        text = f"Also seen, as a consequence of the alert {words}: {telling.text}"
+        return self.event("alert_attached", at, text, todo=telling.todo)
+
     def _off_delay_s(self, t: float) -> float:
         recent = [r for r in self.raises if r > t - 10.0 * CHATTER_S]
         chattering = (
@@ -114,14 +143,22 @@ class Alarm(Kept):
         )
         return max(self.detector.off_delay_s, 10.0 * CHATTER_S if chattering else 0.0)
 
-    def attach(self, follower: str) -> None:
-        """Note a trouble that follows from this one."""
+    def attach(self, follower: str) -> bool:
+        """Note a trouble that follows from this one; whether it was not noted yet."""
         followers = self.told.setdefault("followers", [])
-        if follower not in followers:
+        new = follower not in followers
+        if new:
             followers.append(follower)
+        return new
 
     def _raise(self, now: Now, at: float, more: Mapping[str, Any]) -> Event:
-        telling = self.detector.tell(now)
+        telling, held_by, self.held_by = self.detector.tell(now), self.held_by, None
+        if held_by is not None:
+            more = {**more, "held_by": held_by}
+            name = held_by.replace("_", " ")
+            ended = f"Still so after the alert {name} ended: {telling.text}"
+            beside = f"More than a consequence of the alert {name}: {telling.text}"
+            telling = telling._replace(text=beside if "beside" in more else ended)
         since_s = now.t - (self.on_t if self.on_t is not None else now.t)
         self.raised_t, self.raised_at, self.off_t = now.t, at, None
         self.raises = [*self.raises[1 - CHATTER_TIMES :], now.t]

@@ -10,6 +10,7 @@ from web.stretches import Event
 KINDS: Mapping[str, str] = {
     "alert_raised": "Alert",
     "alert_explained": "Cause found",
+    "alert_attached": "Also seen",
     "alert_cleared": "Alert over",
     "alert_acknowledged": "Acknowledged",
     "alert_shelved": "Shelved",
@@ -37,6 +38,7 @@ LOGS: Mapping[str, tuple[str, tuple[str, ...]]] = {
         (
             "alert_raised",
             "alert_explained",
+            "alert_attached",
             "alert_cleared",
             "alert_acknowledged",
             "alert_shelved",

@@ -84,8 +84,11 @@ class Detector(Kept):
     prompt: ClassVar[bool] = True
     """Looked at on every tick; otherwise once a minute, where seconds do not matter."""
     follows: ClassVar[tuple[str, ...]] = ()
-    """Alerts of which this one is a consequence: while one of them stands,
-    this is attached to it; an urgent one is raised all the same and names it."""
+    """Alerts of which this one is a consequence: while one of them stands, this is attached to it
+    and told as such, so that one trouble is one alert; an urgent one is raised all the same and
+    names it. What outlasts that alert was more than its consequence, and is raised then."""
+    lingers_s: float = 0.0
+    """How long after the end of such an alert its trace is still in what this one looks at."""
     on_delay_s: float = 0.0
     off_delay_s: float = 0.0
 
@@ -104,6 +107,11 @@ class Detector(Kept):
         `active` is whether the alert stands, for a dead-band between raising and clearing.
         """
         raise NotImplementedError
+
+    def apart(self, now: Now, leader: str) -> bool:
+        """Whether the figures say that this is a trouble of its own, though the alert `leader`,
+        which may cause it, stands: it is then raised at once."""
+        return False
 
     def tell(self, now: Now) -> Telling:
         """The words and numbers, asked for when the alert is raised."""

@@ -7,6 +7,7 @@ class ExcessRuntime(Detector):
     alert = "excess_runtime"
     priority = SOON
     follows = ("leak_growth", "slow_build", "fast_drop")
+    lingers_s = 86400.0
     prompt = False
 
     def look(self, now: Now, active: bool) -> bool | None:

@@ -9,7 +9,7 @@ class ShortCycling(Detector):
     priority = SOON
     prompt = False
     follows = ("leak_growth", "setpoint_drift")
-    off_delay_s = 3600.0
+    lingers_s = off_delay_s = 3600.0
 
     def look(self, now: Now, active: bool) -> bool | None:
         return now.supply.runs.starts(now.t, 3600.0) > now.settings.limits.starts_per_hour

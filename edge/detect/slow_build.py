@@ -5,6 +5,10 @@ from edge.detect.base import SOON, Detector, Now, Telling
 
 SLOW, RECOVERED = 0.8, 0.88
 
+LESS_MADE = 0.85
+"""A leak takes from the rise what it adds to the decay and leaves their sum, production over
+volume, as it was: a sum of less than this share has a reason of its own (edge.cause)."""
+
 
 class SlowBuild(Detector):
     """The last two runs were slow, or the run under way is far behind its time."""
@@ -28,6 +32,16 @@ class SlowBuild(Detector):
         # leak_growth's to tell.
         slow = all(r[1] < SLOW * now.baseline.rise for r in now.trend.rises[-2:])
         return slow and now.cause().code != "leak"
+
+    def apart(self, now: Now, leader: str) -> bool:
+        trend, was, rise = now.trend, now.baseline.least_loss, now.baseline.rise
+        if leader != "leak_growth" or min(len(trend.rests), len(trend.rises)) < 2:
+            return False
+        if was is None or rise is None:
+            return False
+        # The most that the last two of each allow: one of them may be from before a change.
+        most = max(r[1] for r in trend.rests[-2:]) + max(r[1] for r in trend.rises[-2:])
+        return most < LESS_MADE * (was + rise)
 
     def tell(self, now: Now) -> Telling:
         cause = now.cause()
