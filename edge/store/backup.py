@@ -23,7 +23,7 @@ from edge import __version__
 from edge.errors import StoreError
 from edge.model import iso
 from edge.store import requests, schema
-from edge.store.database import Database, copy_to, open_for_reading
+from edge.store.database import FAULTS, Database, copy_to, open_for_reading
 
 FORMAT = 1
 MANIFEST, SETTINGS = "manifest.json", "site.toml"
@@ -82,7 +82,7 @@ def take(state: Path, output: Path, settings: Path | None, now: float) -> Conten
                         _add(tar, name, content, path.stat().st_size, now)
             _sync(fresh)
             os.replace(fresh, output)
-    except (OSError, sqlite3.Error) as error:
+    except (*FAULTS, OSError) as error:
         fresh.unlink(missing_ok=True)
         if isinstance(error, StoreError):
             raise
@@ -110,7 +110,7 @@ def put_back(file: Path, state: Path, settings: Path | None) -> Contents:
             _exchange(Path(scratch), state, contents)
             if settings is not None and SETTINGS in contents.files:
                 _place_settings(Path(scratch) / SETTINGS, settings)
-    except (OSError, sqlite3.Error) as error:
+    except (*FAULTS, OSError) as error:
         if isinstance(error, StoreError):
             raise
         raise StoreError(f"{state}: expected to put a back-up there, found: {error}") from error
@@ -205,7 +205,7 @@ def _check(path: Path, name: str) -> None:
             applied = made.execute(
                 "SELECT name FROM _sqlite_migrations WHERE migration_set = ?", (known.name,)
             ).fetchall()
-        except sqlite3.Error as error:
+        except FAULTS as error:
             raise StoreError(f"{name}: expected a database of ours, found: {error}") from error
     if sound != "ok":
         raise StoreError(f"{name}: expected a sound database, found: {sound}")
@@ -258,7 +258,7 @@ def _last_number(path: Path) -> int:
     try:
         with closing(open_for_reading(path)) as found:
             row = found.execute("SELECT seq FROM sqlite_sequence WHERE name = 'events'").fetchone()
-    except (StoreError, sqlite3.Error):
+    except (*FAULTS, StoreError):
         return 0
     return 0 if row is None else int(row[0])
 

@@ -14,7 +14,7 @@ from typing import Any
 from edge.errors import DamagedError, StoreError
 from edge.model import Event
 from edge.store import standin
-from edge.store.database import as_store_error, set_aside
+from edge.store.database import FAULTS, as_store_error, set_aside
 from edge.store.schema import FILE, open_database
 
 log = logging.getLogger(__name__)
@@ -130,7 +130,7 @@ class Card:
             finally:
                 if lasting:
                     self.conn.execute("PRAGMA synchronous = NORMAL")
-        except (sqlite3.Error, OSError) as error:
+        except (*FAULTS, OSError) as error:
             self.age += 1
             raise self._found("to keep a batch", error) from error
 
@@ -142,14 +142,14 @@ class Card:
         """Every row of an answer."""
         try:
             return self.conn.execute(sql, given).fetchall()
-        except sqlite3.Error as error:
+        except FAULTS as error:
             raise self._found("an answer", error) from error
 
     def each(self, sql: str) -> Iterator[Any]:
         """As `all`, a row at a time: of years, not all at once."""
         try:
             yield from self.conn.execute(sql)
-        except sqlite3.Error as error:
+        except FAULTS as error:
             raise self._found("an answer", error) from error
 
     def one(self, sql: str, given: Sequence[Any] = ()) -> Any:
@@ -159,6 +159,11 @@ class Card:
     def fact(self, name: str) -> str | None:
         row = self.one("SELECT value FROM facts WHERE name = ?", (name,))
         return None if row is None else str(row[0])
+
+    def number(self, name: str) -> int:
+        """A fact that counts something; 0 where there is none, or none that can be read."""
+        text = self.fact(name) or "0"
+        return int(text) if text.isascii() and text.isdigit() else 0
 
     def set(self, name: str, value: str) -> str:
         """Keep a fact, within a transaction; the value."""
@@ -181,7 +186,7 @@ class Card:
             self.installation = self.fact("installation") or self.set(
                 "installation", str(uuid.uuid4())
             )
-        self._set_aside = json.loads(self.fact("set_aside") or "null")
+        self._set_aside = _said(self.fact("set_aside"))
         self._changed(self._unsaid)
         self._unsaid = None
 
@@ -206,7 +211,7 @@ class Card:
             return
         try:
             moved = standin.bring_back(self.conn, card)
-        except sqlite3.Error as error:
+        except FAULTS as error:
             self._standing_in = str(as_store_error(self.path, "to write what waited", error))
             card.close()
             return
@@ -253,7 +258,7 @@ class Card:
             source = sqlite3.connect(aside)
             carried = standin.carry(source, database.conn, records=True)
             source.close()
-        except sqlite3.Error as error:
+        except FAULTS as error:
             log.error("nothing more can be carried over: %s", error)
             database.conn.rollback()
         text = _renewed(aside.name, carried)
@@ -265,6 +270,15 @@ class Card:
             "file": aside.name, "why": why, "carried": carried.whole, "incomplete": carried.partly,
         })  # fmt: skip
         return database
+
+
+def _said(text: str | None) -> dict[str, Any] | None:
+    """What is said of a file that was set aside; None for nothing, or nothing that can be read."""
+    try:
+        said = json.loads(text or "null")
+        return {"at": float(said["at"]), "text": str(said["text"])}
+    except (LookupError, TypeError, ValueError, RecursionError):
+        return None
 
 
 def _renewed(name: str, carried: standin.Carried) -> str:

@@ -41,6 +41,14 @@ class Row(NamedTuple):
     event: int | None  # the event that told of it; None where that cannot be said
 
 
+def row_of(found: Iterable[Any]) -> Row:
+    """A row of the table. A cell that is no text, as only somebody else puts there, becomes one
+    that no hash fits."""
+    return Row._make(
+        c if c is None or isinstance(c, str | int) else f"{c!r} is no text" for c in found
+    )
+
+
 class Chain(NamedTuple):
     """What a look at the whole chain found."""
 
@@ -183,7 +191,7 @@ def inspect(db: sqlite3.Connection, told: Iterable[str] = ()) -> Chain:
     a letter; its first 12 characters or more are enough) is in it."""
     walk, hashes = _Walk(), dict[int, str]()
     for found in db.execute(f"SELECT {COLUMNS} FROM records ORDER BY seq"):
-        row = Row._make(found)
+        row = row_of(found)
         walk.step(row)
         walk.faults += _beside(db, row)
         hashes[row.seq] = row.hash
@@ -240,7 +248,7 @@ def _read(body: str) -> dict[str, Any]:
     """A body, empty where it cannot be read (which is a fault of its own)."""
     try:
         plain = json.loads(body)
-    except ValueError:
+    except (ValueError, RecursionError):
         return {}
     return plain if isinstance(plain, dict) else {}
 

@@ -14,10 +14,18 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Any
 
-from edge.errors import StoreError
+from edge.errors import DamagedError, StoreError
 from edge.model import GRID, Tick
 
 Number = int | None
+
+
+def parsed(text: str | bytes) -> Any:
+    """What was kept as JSON; DamagedError for what is none."""
+    try:
+        return json.loads(text)
+    except (TypeError, ValueError, RecursionError) as error:
+        raise DamagedError(f"expected what was kept as JSON, found: {error}") from error
 
 
 def whole(value: float | None) -> Number:

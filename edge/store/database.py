@@ -45,11 +45,16 @@ BEFORE_UPGRADE = ".before-upgrade"
 """What the name of a database is followed by in that of its copy from before the last upgrade."""
 
 DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+FAULTS = (sqlite3.Error, UnicodeDecodeError)
+"""What the library raises: where a file is damaged even its complaint, which quotes the file, may
+be no text."""
 
 
 def as_store_error(path: Path, expected: str, error: Exception) -> StoreError:
     """A library's error in our words: a DamagedError where the file itself is at fault."""
-    kind = DamagedError if (getattr(error, "sqlite_errorcode", 0) & 0xFF) in DAMAGED else StoreError
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    no_text = isinstance(error, UnicodeDecodeError) or "decode to UTF-8" in str(error)
+    kind = DamagedError if code in DAMAGED or no_text else StoreError
     return kind(f"{path}: expected {expected}, found: {error}")
 
 
@@ -91,7 +96,7 @@ def open_for_writing(
             (answer,) = connection.execute(f"PRAGMA quick_check({table})").fetchone()
             if answer != "ok":
                 raise DamagedError(f"{path}: expected a sound database, found: {answer}")
-    except (sqlite3.Error, OSError) as error:
+    except (*FAULTS, OSError) as error:
         if connection is not None:
             connection.close()
         if isinstance(error, StoreError):
@@ -118,7 +123,7 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA query_only = ON")
         connection.execute(f"PRAGMA cache_size = -{READER_CACHE_KB}")
         connection.execute("SELECT 1 FROM sqlite_schema LIMIT 1")
-    except sqlite3.Error as error:
+    except FAULTS as error:
         raise StoreError(f"{path}: expected a database to read, found: {error}") from error
     return connection
 
@@ -147,7 +152,7 @@ def _keep_before_upgrade(database: Any, path: Path, migrations: Any) -> None:
     copy = path.with_name(f"{path.name}{BEFORE_UPGRADE}")
     try:
         copy_to(database.conn, copy)
-    except (sqlite3.Error, OSError) as error:
+    except (*FAULTS, OSError) as error:
         # A monitor that does not start would be worse than one that cannot be taken back.
         log.error("%s is brought up to date without a copy as it was: %s", path, error)
     else:

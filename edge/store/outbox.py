@@ -1,11 +1,15 @@
 """The outbox: what each messenger still has to tell, in the order of becoming known."""
 
 import json
+import logging
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
+from edge.errors import DamagedError
 from edge.store import codec
 from edge.store.card import Card
+
+log = logging.getLogger(__name__)
 
 LIMIT = 100_000
 """The most notices that may wait for one messenger: years of a quiet site, weeks of a bad one."""
@@ -46,7 +50,16 @@ class Outbox:
             (messenger, self._card.moved.get(after, after), limit),
         )
         installation = self._card.installation
-        return [(n, {"id": f"{installation}-{n}", **json.loads(body)}) for n, body in rows]
+        found, spoiled = [], []
+        for n, body in rows:
+            try:
+                found.append((n, {"id": f"{installation}-{n}", **codec.parsed(body)}))
+            except DamagedError as error:
+                log.error("event %d cannot be told: %s", n, error)
+                spoiled.append(n)
+        if spoiled:
+            self._give_up(messenger, spoiled)
+        return found
 
     def accepted(
         self,
@@ -83,7 +96,11 @@ class Outbox:
     def memory(self, messenger: str) -> dict[str, Any]:
         """What the messenger asked to be remembered; empty where it never did."""
         row = self._card.one("SELECT data FROM memories WHERE messenger = ?", (messenger,))
-        return {} if row is None else dict(json.loads(row[0]))
+        try:
+            return {} if row is None else dict(codec.parsed(row[0]))
+        except DamagedError as error:
+            log.error("what %s asked to be remembered is lost: %s", messenger, error)
+            return {}
 
     def backlog(self, messenger: str) -> int:
         """How many notices wait for the messenger."""
@@ -98,8 +115,19 @@ class Outbox:
     def dropped(self, messenger: str) -> int:
         """How many of the oldest notices were given up since the beginning, for want of room."""
         if messenger not in self._given_up:
-            self._given_up[messenger] = int(self._card.fact(f"dropped {messenger}") or 0)
+            self._given_up[messenger] = self._card.number(f"dropped {messenger}")
         return self._given_up[messenger]
+
+    def _give_up(self, messenger: str, numbers: Sequence[int]) -> None:
+        """Let go of notices of events that can be read no more: they would wait for ever."""
+        with self._card.transaction():
+            for n in numbers:
+                sql = "DELETE FROM outbox WHERE messenger = ? AND event_id = ?"
+                self._card.do(sql, (messenger, n))
+            lost = self.dropped(messenger) + len(numbers)
+            self._card.set(f"dropped {messenger}", str(lost))
+        self._waiting.pop(messenger, None)
+        self._given_up.pop(messenger, None)
 
     def _bound(self, messenger: str) -> None:
         over = self.backlog(messenger) - self._limit

@@ -1,10 +1,11 @@
 """What years of keeping say, for judges that lost their state: read a row at a time."""
 
-import json
 import logging
 from collections.abc import Iterator
 from typing import Any
 
+from edge.errors import DamagedError
+from edge.store import codec
 from edge.store.card import Card
 
 log = logging.getLogger(__name__)
@@ -19,7 +20,7 @@ class Past:
     def calibrations(self) -> list[dict[str, Any]]:
         """Every `calibrated` event, oldest first."""
         rows = self._card.all("SELECT body FROM events WHERE kind = 'calibrated' ORDER BY id")
-        return [json.loads(body) for (body,) in rows]
+        return [plain for (body,) in rows if (plain := _plain(body, "a calibration")) is not None]
 
     def records(self) -> Iterator[dict[str, Any]]:
         """The body of every record that can be read and no other supersedes, oldest first."""
@@ -27,10 +28,9 @@ class Past:
             "SELECT seq, body FROM records WHERE id NOT IN"
             " (SELECT supersedes FROM records WHERE supersedes IS NOT NULL) ORDER BY seq"
         ):
-            try:
-                yield json.loads(body)
-            except ValueError as error:
-                log.error("passed over record %s, which cannot be read: %s", seq, error)
+            plain = _plain(body, f"record {seq}")
+            if plain is not None:
+                yield plain
 
     def runs(self) -> Iterator[tuple[float, float]]:
         """Every whole run that is kept, in order: its end in seconds of UTC, and how long it was
@@ -48,3 +48,12 @@ class Past:
             " UNION ALL SELECT min(start_s) * 1000 FROM quarter_hours)"
         )
         return None if row is None or row[0] is None else row[0] / 1000.0
+
+
+def _plain(body: str, what: str) -> dict[str, Any] | None:
+    try:
+        plain = codec.parsed(body)
+    except DamagedError as error:
+        log.error("passed over %s, which cannot be read: %s", what, error)
+        return None
+    return plain if isinstance(plain, dict) else None

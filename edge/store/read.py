@@ -17,7 +17,7 @@ from typing import Any, NamedTuple, Self, cast
 from edge.errors import StoreError
 from edge.model import GRID, SUPPLY, Tick
 from edge.store import chain, codec
-from edge.store.database import open_for_reading
+from edge.store.database import FAULTS, open_for_reading
 from edge.store.schema import FILE
 
 LATEST = "latest.json"
@@ -193,7 +193,7 @@ class Reader:
             (*given, limit),
         )
         installation = self.fact("installation")
-        return [{"id": f"{installation}-{n}", "n": n, **json.loads(body)} for n, body in rows]
+        return [{"id": f"{installation}-{n}", "n": n, **codec.parsed(body)} for n, body in rows]
 
     def runs(self, since: float, until: float) -> list[Run]:
         """The supply's runs that touch (since, until], in order; the last may still be going."""
@@ -205,7 +205,7 @@ class Reader:
         )
         runs: list[Run] = []
         for at_ms, kind, body in rows:
-            at, told = at_ms / 1000.0, json.loads(body)
+            at, told = at_ms / 1000.0, codec.parsed(body)
             inferred, seen = bool(told.get("inferred")), told.get("seen_from")
             seen_from = None if seen is None else datetime.fromisoformat(seen).timestamp()
             if kind == "cut_in":
@@ -285,7 +285,7 @@ class Reader:
     def chain_rows(self) -> list[chain.Row]:
         """The chain as it stands in the table, oldest first."""
         rows = self._ask(f"SELECT {chain.COLUMNS} FROM records ORDER BY seq")
-        return [chain.Row._make(row) for row in rows]
+        return [chain.row_of(row) for row in rows]
 
     def hash_of(self, event: int) -> str:
         """The hash of the record that an event made; "" for none."""
@@ -297,7 +297,7 @@ class Reader:
         every hash that was `told` elsewhere is among them."""
         try:
             return chain.inspect(self._db, told)
-        except sqlite3.Error as error:
+        except FAULTS as error:
             raise StoreError(f"{self._path}: expected the records, found: {error}") from error
 
     def steady(self, channels: Sequence[str | None], first: float, last: float) -> Iterator[Tick]:
@@ -310,10 +310,10 @@ class Reader:
 
     # --- underneath
 
-    def _ask(self, sql: str, given: Sequence[Any] = ()) -> sqlite3.Cursor:
+    def _ask(self, sql: str, given: Sequence[Any] = ()) -> "_Answer":
         try:
-            return self._db.execute(sql, given)
-        except sqlite3.Error as error:
+            return _Answer(self._path, self._db.execute(sql, given))
+        except FAULTS as error:
             raise StoreError(f"{self._path}: expected an answer, found: {error}") from error
 
     def _epochs(self) -> list[_Epoch]:
@@ -343,7 +343,7 @@ class Reader:
 
     def _layouts(self) -> dict[int, list[str]]:
         return {
-            number: [name for name, _ in json.loads(text)]
+            number: [name for name, _ in codec.parsed(text)]
             for number, text in self._ask("SELECT id, channels FROM layouts")
         }
 
@@ -422,12 +422,39 @@ class Reader:
         return points, done
 
 
+class _Answer:
+    """The rows of an answer, each read when it is asked for; StoreError where one cannot be."""
+
+    def __init__(self, path: Path, cursor: sqlite3.Cursor) -> None:
+        self._path, self._cursor = path, cursor
+
+    def __iter__(self) -> Self:
+        return self
+
+    def __next__(self) -> Any:
+        row = self.fetchone()
+        if row is None:
+            raise StopIteration
+        return row
+
+    def fetchone(self) -> Any:
+        try:
+            return self._cursor.fetchone()
+        except FAULTS as error:
+            raise StoreError(f"{self._path}: expected an answer, found: {error}") from error
+
+    def fetchall(self) -> list[Any]:
+        return list(self)
+
+
 def _record(row: tuple[int, str, int | None, str, str | None]) -> dict[str, Any]:
     seq, made, event, body, later = row
     try:
         plain = json.loads(body)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise StoreError(f"record {seq}: expected its content, found: {error}") from error
+    if not isinstance(plain, dict):
+        raise StoreError(f"record {seq}: expected its content, found none")
     return {**plain, "seq": seq, "hash": made, "event_number": event, "superseded_by": later}
 
 

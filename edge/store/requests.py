@@ -11,7 +11,7 @@ from typing import Any
 
 from edge.errors import DamagedError, StoreError
 from edge.model import Request
-from edge.store.database import Migrations, as_store_error, open_for_writing, set_aside
+from edge.store.database import FAULTS, Migrations, as_store_error, open_for_writing, set_aside
 
 FILE = "letterbox.db"
 
@@ -68,6 +68,11 @@ def begin(db: Any) -> None:
     )
 
 
+def _plain(text: str) -> str:
+    """Text that can be written as UTF-8; a question mark for what cannot."""
+    return text.encode("utf-8", "replace").decode()
+
+
 class Box:
     """The letterbox in a state folder; each thread and process opens its own."""
 
@@ -77,6 +82,8 @@ class Box:
         # What a person asked for outlives a power cut.
         self._db = open_for_writing(self._path, migrations, lasting=True, checked=("requests",))
         self._conn: sqlite3.Connection = self._db.conn
+        # One damaged row must not keep all others from being read.
+        self._conn.text_factory = lambda text: text.decode("utf-8", "replace")
 
     def close(self) -> None:
         self._db.close()
@@ -85,11 +92,12 @@ class Box:
         """Ask; the request's number. ValueError for an unknown kind, StoreError for a full box."""
         if kind not in KINDS:
             raise ValueError(f"expected a request of {', '.join(KINDS)}, found {kind!r}")
-        text = json.dumps(dict(what), separators=(",", ":"))
+        # A terminal hands over bytes that are no UTF-8 as what no database and no receiver takes.
+        text = _plain(json.dumps(dict(what), separators=(",", ":"), ensure_ascii=False))
         added = self._ask(
             "INSERT INTO requests (posted_ms, kind, by, what) SELECT ?, ?, ?, ?"
             " WHERE (SELECT count(*) FROM requests WHERE done_ms IS NULL) < ?",
-            (self._now_ms(), kind, by, text, MOST_WAITING),
+            (self._now_ms(), kind, _plain(by), text, MOST_WAITING),
         )
         if added.rowcount != 1 or added.lastrowid is None:
             raise StoreError(
@@ -107,6 +115,8 @@ class Box:
         for n, kind, by, what in rows.fetchall():
             try:
                 asked = json.loads(what)
+                # What could not be written down again would end the watching at every start.
+                json.dumps([kind, by, asked], ensure_ascii=False).encode()
             except (TypeError, ValueError, RecursionError):
                 asked = None
             if isinstance(asked, dict):
@@ -149,7 +159,7 @@ class Box:
             # The library's own way to run a statement takes five times as long, each second.
             with self._conn:
                 return self._conn.execute(sql, given)
-        except sqlite3.Error as error:
+        except FAULTS as error:
             raise as_store_error(self._path, "an answer", error) from error
 
 

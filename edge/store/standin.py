@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 
 from edge.errors import StoreError
 from edge.store import chain
-from edge.store.database import Database, open_for_reading, open_in_memory
+from edge.store.database import FAULTS, Database, open_for_reading, open_in_memory
 from edge.store.schema import FILE, migrations
 
 log = logging.getLogger(__name__)
@@ -66,7 +66,7 @@ def _readable(path: Path) -> sqlite3.Connection | None:
     try:
         # On a read-only disk a write-ahead log cannot be joined; without it the newest is missing.
         return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
-    except sqlite3.Error:
+    except FAULTS:
         return None
 
 
@@ -137,7 +137,7 @@ def _rows(
     """The rows as far as they can be read; then None where that was not to the end."""
     try:
         yield from source.execute(sql, given)
-    except sqlite3.Error as error:
+    except FAULTS as error:
         log.error("cannot be read: %s (%s)", sql, error)
         yield None
 

@@ -61,7 +61,7 @@ class Writer:
     def _begin(self, said: Event | None) -> None:
         """Go on in another database, which begins with that event where there is one."""
         self.readings.begin()
-        self._last_request = int(self._card.fact("last_request") or 0)
+        self._last_request = self._card.number("last_request")
         if said is not None:
             with self._card.transaction(lasting=True):
                 self._keep_event(said)
@@ -80,7 +80,7 @@ class Writer:
             return None
         try:
             state = json.loads(zlib.decompress(row[1]))
-        except (zlib.error, ValueError) as error:
+        except (zlib.error, TypeError, ValueError) as error:
             where = self._card.path
             raise StoreError(f"{where}: expected the judges' state, found: {error}") from error
         return Saved(state, row[0] / 1000.0)

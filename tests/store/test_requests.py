@@ -7,7 +7,7 @@ import pytest
 
 from edge.errors import StoreError
 from edge.model import Request
-from edge.store.requests import KEPT_S, MOST_WAITING, Box
+from edge.store.requests import KEPT_S, MOST_WAITING, UNREADABLE, Box
 
 
 @pytest.fixture
@@ -48,3 +48,21 @@ def test_nonsense_and_floods_are_refused(boxes: tuple[Box, Box, list[float]]) ->
     with pytest.raises(StoreError):
         page.post("acknowledge", "page", {})
     assert len(daemon.waiting()) == MOST_WAITING
+
+
+def test_what_no_database_takes_is_not_handed_on(boxes: tuple[Box, Box, list[float]]) -> None:
+    """Bytes of a terminal that are no UTF-8, which reach us as lone surrogates, are posted as
+    question marks; a row that holds such, or that is no text, is set aside."""
+    page, daemon, _ = boxes
+    page.post("hold_start", "Z\udcfcrich", {"note": "\udce9t\udce9"})
+    raw = page._conn
+    with raw:
+        for what in (b'{"note": "\\udce9"}', b'{"note": "\xe9"}'):
+            raw.execute(
+                "INSERT INTO requests (posted_ms, kind, by, what)"
+                " VALUES (0, 'hold_start', 'x', CAST(? AS TEXT))",
+                (what,),
+            )
+    found = daemon.waiting()
+    assert [(one.by, one.what["note"]) for one in found] == [("Z?rich", "?t?"), ("x", "\ufffd")]
+    assert page.answer(2) == UNREADABLE
