@@ -318,9 +318,10 @@ def message(letter: Letter, envelope: Envelope, settings: Settings) -> EmailMess
     mark it automatic (RFC 3834, RFC 5322)."""
     # Long enough that no Message-ID is folded, which some receivers cannot put together again.
     out = EmailMessage(policy=SMTP.clone(max_line_length=160))
-    out["From"] = formataddr((f"dryhold {settings.site.name}", envelope.sender))
+    out["From"] = formataddr((" ".join(f"dryhold {settings.site.name}".split()), envelope.sender))
     out["To"] = envelope.recipient
-    out["Subject"] = f"Re: {letter.subject}" if envelope.thread else letter.subject
+    subject = " ".join(letter.subject.split())  # a header is one line, whatever it names
+    out["Subject"] = f"Re: {subject}" if envelope.thread else subject
     out["Date"] = format_datetime(envelope.at)
     out["Message-ID"] = envelope.message_id
     if envelope.thread:

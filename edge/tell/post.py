@@ -5,12 +5,17 @@ import socket
 import ssl
 from collections.abc import Callable
 from email.message import EmailMessage
+from typing import Any
 
 from edge.errors import DeliveryError
 from edge.settings import Mail
 from edge.tell.secrets import password, without
 
 TIMEOUT_S = 30.0
+MOST_LINES = 100
+"""Of one reply: one without an end would fill the memory."""
+LONGEST_SAID = 200
+"""Characters of what a server says that are told on."""
 HELLO = "[127.0.0.1]"  # an address literal: a box in a plant room has no name that resolves
 
 
@@ -21,6 +26,38 @@ class MailFault(DeliveryError):
         """`lasting` is what the server calls permanent (a reply of 5xx)."""
         self.step, self.lasting = step, lasting
         super().__init__(f"{step}: {text}")
+
+
+class _Lines:
+    """What the server says, line by line, up to MOST_LINES since `left` was set."""
+
+    def __init__(self, file: Any) -> None:
+        self._file = file
+        self.left = MOST_LINES
+
+    def readline(self, most: int) -> bytes:
+        self.left -= 1
+        if self.left < 0:
+            raise OSError(f"a reply of more than {MOST_LINES} lines")
+        return bytes(self._file.readline(most))
+
+    def close(self) -> None:
+        self._file.close()
+
+
+class _Smtp(smtplib.SMTP):
+    """The library's, which takes a reply of any length."""
+
+    def getreply(self) -> tuple[int, bytes]:
+        if isinstance(self.file, _Lines):
+            self.file.left = MOST_LINES
+        elif self.sock is not None:
+            self.file = _Lines(self.sock.makefile("rb"))
+        return super().getreply()
+
+
+class _SmtpOverTls(_Smtp, smtplib.SMTP_SSL):
+    """The same where TLS comes first."""
 
 
 class Session:
@@ -58,7 +95,7 @@ class Session:
         except smtplib.SMTPResponseException as error:
             raise self._fault("message", error.smtp_code, error.smtp_error) from error
         except (smtplib.SMTPException, OSError) as error:
-            raise MailFault("port", self._clean(f"the connection ended: {error}")) from error
+            raise MailFault("port", f"the connection ended: {self._said(error)}") from error
 
     def close(self) -> None:
         server, self._server = self._server, None
@@ -78,15 +115,16 @@ class Session:
             raise MailFault("TLS", f"{mail.authority}: no list of authorities: {error}") from error
         try:
             if mail.security == "tls":
-                self._server = smtplib.SMTP_SSL(
+                self._server = _SmtpOverTls(
                     mail.host, mail.port, HELLO, timeout=TIMEOUT_S, context=context
                 )
             else:
-                self._server = smtplib.SMTP(mail.host, mail.port, HELLO, timeout=TIMEOUT_S)
+                self._server = _Smtp(mail.host, mail.port, HELLO, timeout=TIMEOUT_S)
         except ssl.SSLError as error:
             raise MailFault("TLS", f"{where}: {_reason(error)}") from error
         except smtplib.SMTPException as error:
-            raise MailFault("port", f"{where}: no mail server's greeting: {error}") from error
+            text = f"{where}: no mail server's greeting: {self._said(error)}"
+            raise MailFault("port", text) from error
         except OSError as error:
             raise MailFault("port", f"{where}: {error}") from error
         step("port", f"{where} answers")
@@ -102,7 +140,7 @@ class Session:
         except ssl.SSLError as error:
             raise MailFault("TLS", f"{where}: {_reason(error)}") from error
         except (smtplib.SMTPException, OSError) as error:
-            raise MailFault("TLS", f"{where}: {error}") from error
+            raise MailFault("TLS", f"{where}: {self._said(error)}") from error
         line = self._server.sock
         step("TLS", str(line.version()) if isinstance(line, ssl.SSLSocket) else "none")
         if mail.user is not None:
@@ -124,16 +162,25 @@ class Session:
             server.login(user, self._secret)
         except smtplib.SMTPAuthenticationError as error:
             raise self._fault("login", error.smtp_code, error.smtp_error) from error
-        except (smtplib.SMTPException, OSError, UnicodeError) as error:
-            raise MailFault("login", self._clean(str(error))) from error
+        except (smtplib.SMTPException, OSError, ValueError) as error:
+            # A ValueError is a challenge that is no base64, or a password that is not ASCII.
+            raise MailFault("login", self._said(error)) from error
 
     def _fault(self, step: str, code: int, said: bytes | str) -> MailFault:
+        return MailFault(step, self._answer(code, said), 500 <= code < 600)
+
+    def _said(self, error: Exception) -> str:
+        if isinstance(error, smtplib.SMTPResponseException):
+            return self._answer(error.smtp_code, error.smtp_error)
+        return self._clean(str(error))
+
+    def _answer(self, code: int, said: bytes | str) -> str:
         text = said.decode("utf-8", "replace") if isinstance(said, bytes) else said
-        text = " ".join(text.split())[:200]
-        return MailFault(step, f"the server said {code} {self._clean(text)}", 500 <= code < 600)
+        return f"the server said {code} {self._clean(text)}"
 
     def _clean(self, text: str) -> str:
-        return without(text, self._secret, self._mail.user)
+        """On one line and not for ever, the secret taken out before anything is cut."""
+        return " ".join(without(text, self._secret, self._mail.user).split())[:LONGEST_SAID]
 
 
 def _reason(error: ssl.SSLError) -> str:

@@ -1,6 +1,7 @@
 """Passwords: taken from outside the settings, and kept out of everything that is written."""
 
 import base64
+import errno
 import os
 from collections.abc import Mapping
 from pathlib import Path
@@ -18,7 +19,10 @@ def password(name: str, environment: Mapping[str, str] = os.environ) -> str | No
     if folder is None:
         return None
     path = Path(folder) / name
-    return path.read_text().rstrip("\n") if path.exists() else None
+    try:
+        return path.read_text("utf-8").rstrip("\n") if path.exists() else None
+    except UnicodeDecodeError as error:
+        raise OSError(errno.EILSEQ, "it is no UTF-8 text", str(path)) from error
 
 
 def without(text: str, secret: str | None, user: str | None = None) -> str:

@@ -344,6 +344,9 @@ def test_the_password_comes_from_outside(tmp_path: Path) -> None:
     assert password("second_broker", folder) is None
     assert password(name, {"CREDENTIALS_DIRECTORY": str(tmp_path / "none")}) is None
     assert password(name, {}) is None
+    (tmp_path / name).write_bytes(b"\xff\xfe")
+    with pytest.raises(OSError, match="UTF-8"):
+        password(name, folder)
 
 
 # --- the description
