@@ -5,7 +5,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from flask import Flask, Response, abort, request
+from flask import Flask, Request, Response, request
+from werkzeug.exceptions import BadRequest
 
 from edge.settings import Settings
 from web import about, gas, live, reader, records, side, technician, views, week, work
@@ -48,6 +49,14 @@ def create_app(
     app.jinja_env.lstrip_blocks = True
     app.config["SEND_FILE_MAX_AGE_DEFAULT"] = 3600
     app.config["MAX_CONTENT_LENGTH"] = app.config["MAX_FORM_MEMORY_SIZE"] = LARGEST_FORM
+
+    @app.before_request
+    def well_formed() -> Response | None:
+        """Before anything else looks at it; told in plain words, since a page shows the site."""
+        if _malformed(request):
+            return Response("400 Bad Request\n", 400, mimetype="text/plain")
+        return None
+
     site = Site(settings, state_dir, runtime_dir, clock)
     door = Door(settings, state_dir, clock, steady)
     app.register_blueprint(reader.blueprint(site, door))
@@ -61,21 +70,7 @@ def create_app(
     app.register_blueprint(gas.blueprint(site))
     app.register_blueprint(technician.blueprint(site, door))
 
-    @app.before_request
-    def spell() -> None:
-        """An address is ASCII (RFC 3986); the library fails on other bytes."""
-        if not request.query_string.isascii():
-            abort(400)
-
     packed: dict[str, bytes] = {}
-
-    @app.before_request
-    def well_formed() -> None:
-        """What HTTP says a server must refuse and ours does not (RFC 9110, 5.5; 9112, 3.2, 5.1)."""
-        sent = {k: str(v) for k, v in request.environ.items() if k.startswith("HTTP_")}
-        hostless = "HTTP_HOST" not in sent and request.environ["SERVER_PROTOCOL"] != "HTTP/1.0"
-        if hostless or any(" " in name or "\0" in value for name, value in sent.items()):
-            abort(400)
 
     @app.after_request
     def pack(response: Response) -> Response:
@@ -112,3 +107,18 @@ def create_app(
         return response
 
     return app
+
+
+def _malformed(asked: Request) -> bool:
+    """What HTTP says a server must refuse and ours does not (RFC 9110, 5.5; RFC 9112, 3.2,
+    5.1), an address that is not ASCII (RFC 3986), and a host that is none: the library fails on
+    them."""
+    sent = {k: str(v) for k, v in asked.environ.items() if k.startswith("HTTP_")}
+    hostless = "HTTP_HOST" not in sent and asked.environ["SERVER_PROTOCOL"] != "HTTP/1.0"
+    no_host = isinstance(asked.routing_exception, BadRequest)
+    return (
+        hostless
+        or no_host
+        or not asked.query_string.isascii()
+        or any(" " in name or "\0" in value for name, value in sent.items())
+    )

@@ -70,7 +70,10 @@ def blueprint(site: Site, door: Door) -> Blueprint:
 
     def _given() -> str | None:
         """The code that came with the question: HTTP Basic (any user name) or Bearer."""
-        sent = request.authorization
+        try:
+            sent = request.authorization
+        except ValueError:  # the library's, for one that is no ASCII
+            return ""
         if sent is None:
             return None
         return sent.password if sent.type == "basic" else sent.token

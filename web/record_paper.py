@@ -12,6 +12,8 @@ from web.faces import NOTE, Faces
 from web.paper import INK, RULE, SOFT, build, style
 
 WEDGE = Color(0.86, 0.86, 0.86)
+FITS = 1000
+"""Characters of a cell that a page has room for, so that its row need not be split."""
 
 
 class Trace(Flowable):  # type: ignore[misc]
@@ -86,13 +88,15 @@ def _table(title: str, rows: list[list[str]], width: float, say: Callable[[str],
     text = style(8.5)
     cells = [[Paragraph(say(title), style(10.5, "Strong")), ""]]
     cells += [[Paragraph(say(a), text), Paragraph(say(b), text)] for a, b in rows]
+    long = any(len(text) > FITS for row in rows[:2] for text in row)
     return Table(
         cells,
         colWidths=[48 * mm, width - 48 * mm],
+        splitInRow=1,  # a text longer than a page goes on over its end
         spaceBefore=9,
         style=[
             ("SPAN", (0, 0), (-1, 0)),
-            ("NOSPLIT", (0, 0), (-1, 2)),
+            *([] if long else [("NOSPLIT", (0, 0), (-1, 2))]),
             ("VALIGN", (0, 0), (-1, -1), "TOP"),
             ("LINEBELOW", (0, 0), (-1, -1), 0.4, RULE),
             ("LEFTPADDING", (0, 0), (-1, -1), 0),
@@ -121,6 +125,7 @@ def _story(
             [Paragraph(say(record["sentence"]), style(9))],
         ],
         colWidths=[width],
+        splitInRow=1,
         style=[
             ("BOX", (0, 0), (-1, -1), 1.5 if record["verdict"] == "leaks" else 0.8, INK),
             ("LEFTPADDING", (0, 0), (-1, -1), 8),

@@ -33,6 +33,9 @@ MOST_EXPORTED_S = 366 * 86400.0
 SLICE_S = 900.0
 LINES = 500
 
+CHANGED = (AttributeError, LookupError, TypeError, ValueError)
+"""What showing a record fails with that somebody changed in the database."""
+
 
 def blueprint(site: Site) -> Blueprint:
     """Every route of the records of one site."""
@@ -49,7 +52,7 @@ def blueprint(site: Site) -> Blueprint:
                 rows = [record.listed(test, settings, local) for test in db.tests(MOST)]
                 made = [sheet.listed(one, local) for one in db.records(list(sheet.KINDS), MOST)]
                 chain = sheet.status(db.chain())
-        except StoreError:
+        except (*CHANGED, StoreError):
             rows = None
         return render_template(
             "records.html", room="records", view=view, rows=rows, made=made, chain=chain
@@ -61,7 +64,10 @@ def blueprint(site: Site) -> Blueprint:
             if seq not in {one["seq"] for one in db.records(list(sheet.KINDS))}:
                 abort(404)
             plain = db.record(seq)
-            return plain, sheet.sheet(plain, db.chain(), settings, site.clock())
+            try:
+                return plain, sheet.sheet(plain, db.chain(), settings, site.clock())
+            except CHANGED as error:
+                raise StoreError(f"record {seq} is not as it was made: {error}") from error
 
     @pages.get("/records/made/<int(max=4294967295):seq>")
     def made(seq: int) -> str:

@@ -73,7 +73,9 @@ def _part(part: Mapping[str, Any], width: float, say: Any, head: Any, small: Any
             ("TOPPADDING", (0, 0), (-1, -1), 1.5),
             ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
         ]
-        out.append(Table(rows, colWidths=[52 * mm, width - 52 * mm], style=rules, hAlign="LEFT"))
+        widths = [52 * mm, width - 52 * mm]
+        # A text longer than a page goes on over its end.
+        out.append(Table(rows, colWidths=widths, style=rules, hAlign="LEFT", splitInRow=1))
     for finding in part["findings"]:
         out.append(Paragraph(say(f"Found: {finding}"), style(8.5, "Strong", spaceBefore=3)))
     return out
@@ -94,6 +96,7 @@ def _signatures(sheet: Mapping[str, Any], width: float, say: Any, head: Any) -> 
         ],
         colWidths=[each - 6 * mm, 6 * mm] * len(names),
         rowHeights=[13 * mm, None],
+        splitInRow=1,
         hAlign="LEFT",
         style=[
             *(("LINEBELOW", (2 * n, 0), (2 * n, 0), 0.6, INK) for n in range(len(names))),

@@ -18,11 +18,9 @@ from edge.errors import AccessError, StoreError
 from edge.heartbeat import Heartbeat
 from edge.lastgood import load_or_last
 from edge.settings import Page
-from web import LARGEST_FORM, LARGEST_HEAD, PLACES, create_app, stream
+from web import PLACES, create_app
+from web.listener import listener
 from web.pulse import Pulse
-
-THREADS = 4
-"""For questions; each stream that is followed has one of its own beside these."""
 
 M_MMAP_THRESHOLD, M_ARENA_MAX = -3, -8  # mallopt(3)
 LARGE = 1 << 20
@@ -45,10 +43,7 @@ def run(args: argparse.Namespace) -> int:
     host = args.host or settings.page.address
     port = settings.page.port if args.port is None else args.port
     app = create_app(settings, args.state, args.runtime or args.state)
-    server = Server(
-        (host, port), app, numthreads=THREADS + stream.MOST, server_name=settings.site.id
-    )
-    server.max_request_header_size, server.max_request_body_size = LARGEST_HEAD, LARGEST_FORM
+    server = listener(app, host, port, settings.site.id)
     server.ssl_adapter = _tls(settings.page)
     try:
         server.prepare()

@@ -60,7 +60,15 @@ def _common(
 
 def run(args: argparse.Namespace) -> int:
     do: Callable[[argparse.Namespace], int] = args.do
-    return do(args)
+    try:
+        return do(args)
+    except DryholdError:
+        raise
+    except (AttributeError, LookupError, TypeError, ValueError) as error:
+        raise RecordsError(
+            "expected records as they were made, found one that cannot be shown:"
+            " dryhold records verify says which were changed"
+        ) from error
 
 
 def _list(args: argparse.Namespace) -> int:

@@ -13,9 +13,9 @@ import years
 from cheroot.wsgi import Server
 from flask.testing import FlaskClient
 
-from edge.commands.page import THREADS
 from edge.settings import Settings, load
 from web import PLACES, create_app
+from web.listener import THREADS
 from web.stream import MOST
 
 FLAGS = [

@@ -132,6 +132,9 @@ REFUSED: dict[str, bytes] = {
     ),
     "no address": b"GET HTTP/1.1\r\n\r\n",
     "no sense": b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03" + bytes(range(64)) + b"\r\n\r\n",
+    "a header that goes on from none": b"GET / HTTP/1.1\r\n x\r\nHost: 127.0.0.1\r\n\r\n",
+    "a host that is none": b"GET / HTTP/1.1\r\nHost: 127.0.0...1\r\nConnection: close\r\n\r\n",
+    "an address that is no ASCII": request(b"/api/status?\xff"),
     "no host": b"GET / HTTP/1.1\r\nConnection: close\r\n\r\n",
 }
 """Each is answered with 4xx."""

@@ -123,7 +123,17 @@ def test_codes_are_not_guessed_nor_sent_in_the_clear(closed: Desk) -> None:
 
 
 @pytest.mark.parametrize(
-    "sent", ["Basic", "Basic !!!", "Basic /////w==", "Bearer", "Bearer \x80", "Digest a=b", "x"]
+    "sent",
+    [
+        "Basic",
+        "Basic !!!",
+        "Basic /////w==",
+        "Bearer",
+        "Bearer \x80",
+        "Basic \xf4",
+        "Digest a=b",
+        "x",
+    ],
 )
 def test_odd_credentials_are_no_code(closed: Desk, sent: str) -> None:
     """Whatever else comes as authorization is refused, and breaks nothing."""

@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 from cheroot.wsgi import Server
 
-from edge.commands.page import THREADS
 from web import PLACES, create_app, stream
+from web.listener import THREADS
 
 
 def heard(answer: Any, many: int) -> list[tuple[str, dict[str, Any]]]:
