@@ -1,92 +1,57 @@
-"""Bad input for as long as wanted: python -m tests.fuzz [SECONDS [TARGET ...]]
+"""Bad input for as long as wanted, or as much as a day can bring.
 
-Each target runs in a process of its own, guided by the coverage of edge and web (atheris), for
-SECONDS (60 by default). Says how many inputs it was given; exits with 1 at a finding, which is
-kept in a file whose name it prints.
+python -m tests.fuzz [SECONDS] [TARGET ...]            each so long (60 by default), one at a time
+python -m tests.fuzz day [--most SECONDS] [TARGET ...]  as many inputs as 24 h of attack, two at once
+python -m tests.fuzz doors                              measures what a day's worth rests on
+
+With --corpus DIR inputs that led somewhere new are kept there, and read first the next time. Exits
+with 1 at a finding, which is kept in a folder whose name it prints.
 """
 
-import contextlib
-import logging
-import re
-import subprocess
+import argparse
 import sys
-import tempfile
 from pathlib import Path
 
-CHILD = "--child"
+from tests.fuzz import run
 
-
-def child(name: str, scratch: Path, seconds: int) -> None:
-    import atheris
-
-    with atheris.instrument_imports(include=["edge", "web"]):
-        from tests.fuzz import targets
-    from tests.fuzz.mutate import mutated
-    from tests.fuzz.watch import watched
-
-    logging.disable(logging.CRITICAL)
-    place = scratch / "place"
-    target = targets.make(name, place)
-    corpus = scratch / "corpus"
-    corpus.mkdir()
-    for n, seed in enumerate(target.seeds):
-        (corpus / str(n)).write_bytes(seed)
-
-    def once(data: bytes) -> None:
-        with watched(place):
-            target.feed(data)
-
-    def bend(data: bytes, most: int, dice: int) -> bytes:
-        if dice % 3:
-            return mutated(data, dice, target.seeds)[:most]
-        bent: bytes = atheris.Mutate(data, most)
-        return bent
-
-    given = [
-        "fuzz", str(corpus), f"-max_total_time={seconds}", "-max_len=65536", "-len_control=0",
-        f"-artifact_prefix={scratch}/finding-", "-timeout=60", "-rss_limit_mb=1024",
-        "-print_final_stats=1",
-    ]  # fmt: skip
-    atheris.Setup(given, once, custom_mutator=bend)
-    atheris.Fuzz()
+NO_END = 2**31 - 1
 
 
 def main(words: list[str]) -> int:
-    if words[:1] == [CHILD]:
-        child(words[1], Path(words[2]), int(words[3]))
+    if words[:1] == [run.CHILD]:
+        name, scratch, inputs, seconds, corpus = words[1:]
+        run.child(name, Path(scratch), int(inputs), int(seconds), Path(corpus))
         return 0
+    parser = argparse.ArgumentParser(prog="python -m tests.fuzz", usage=__doc__)
+    parser.add_argument("what", nargs="*")
+    parser.add_argument("--corpus", type=Path)
+    parser.add_argument("--most", type=float)
+    given = parser.parse_intermixed_args(words)
+    if given.what == ["doors"]:
+        from tests.fuzz import doors
+
+        return doors.measure()
     try:
         import atheris  # noqa: F401
     except ImportError:
         print("expected the package atheris, found none: pip install atheris (x86_64 only)")
         return 2
+    from tests.fuzz import day
     from tests.fuzz.targets import MAKERS
 
-    seconds = int(words[0]) if words else 60
-    unknown = set(words[1:]) - set(MAKERS)
-    if unknown:
-        print(f"expected some of {', '.join(MAKERS)}, found {', '.join(unknown)}")
+    how = given.what.pop(0) if given.what and given.what[0] not in MAKERS else "60"
+    names = given.what or list(MAKERS)
+    unknown = set(names) - set(MAKERS)
+    if unknown or not (how == "day" or how.isdigit()):
+        print(f"expected day or seconds, and some of {', '.join(MAKERS)}, found {how}", *unknown)
         return 2
-    found = 0
-    for name in words[1:] or MAKERS:
-        scratch = Path(tempfile.mkdtemp(prefix=f"fuzz-{name}-"))
-        command = [sys.executable, "-m", "tests.fuzz", CHILD, name, str(scratch), str(seconds)]
-        done = subprocess.run(command, capture_output=True, text=True, errors="replace")
-        said = done.stderr + done.stdout
-        runs = re.search(r"number_of_executed_units: +(\d+)", said)
-        covered = re.findall(r"cov: (\d+)", said)
-        print(
-            f"{'ok    ' if done.returncode == 0 else 'FOUND '} {name}:"
-            f" {int(runs[1]) if runs else 0:,} inputs, {covered[-1] if covered else 0} branches",
-            flush=True,
-        )
-        if done.returncode:
-            found += 1
-            print(said[said.find("=== Uncaught") :][-2000:], f"kept in {scratch}", sep="\n")
-        else:
-            with contextlib.suppress(OSError):
-                subprocess.run(["rm", "-r", str(scratch)], check=False)
-    return 1 if found else 0
+    if how == "day":
+        return day.run(names, given.corpus, given.most or day.MOST_S)
+    found = []
+    for name in names:
+        found.append(run.Running(name, NO_END, int(how), given.corpus).done())
+        print(day.account(found[-1]), flush=True)
+    return 1 if any(one.finding for one in found) else 0
 
 
 if __name__ == "__main__":

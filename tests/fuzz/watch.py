@@ -14,6 +14,8 @@ LONGEST_S = 10
 
 _WRITES = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
 _ALLOWED: list[Path] = []
+_SEEN: list[str] = []
+_LATE: list[str] = []
 _WATCHING = [False]
 
 
@@ -23,6 +25,11 @@ class Elsewhere(AssertionError):
 
 class Hung(AssertionError):
     """One input took longer than any may."""
+
+
+def _refuse(what: str) -> None:
+    _SEEN.append(what)  # what is refused here may be caught there
+    raise Elsewhere(what)
 
 
 def _look(event: str, given: tuple[Any, ...]) -> None:
@@ -36,30 +43,48 @@ def _look(event: str, given: tuple[Any, ...]) -> None:
         "os.truncate",
         "os.chmod",
         "os.chown",
+        "os.utime",
+        "os.setxattr",
     ):
-        touched = [given[0]]
+        touched = [_within(given[0], given[-1])]
+    elif event == "sqlite3.connect" and "mode=ro" not in str(given[0]):
+        touched = [] if given[0] == ":memory:" else [given[0]]
     elif event in ("os.rename", "os.link", "os.symlink", "shutil.move"):
         touched = list(given[:2])
-    elif event in ("subprocess.Popen", "os.system", "os.exec"):
-        raise Elsewhere(f"{event} {given[0]!r}")
+    elif event in ("subprocess.Popen", "os.system", "os.exec", "os.fork", "os.posix_spawn"):
+        _refuse(f"{event} {given[:1]!r}")
+    elif event == "socket.connect" and isinstance(given[1], tuple):
+        _refuse(f"{event} {given[1]!r}")
     for path in touched:
         if isinstance(path, str | bytes | os.PathLike):
-            full = Path(os.fsdecode(path)).absolute()
+            full = Path(os.path.realpath(os.fsdecode(path)))
             if not any(full.is_relative_to(home) for home in _ALLOWED):
-                raise Elsewhere(f"{event} {full}")
+                _refuse(f"{event} {full}")
+
+
+def _within(path: Any, folder: Any) -> Any:
+    """The path where the folder that it is in was given as an open file."""
+    if isinstance(path, str) and isinstance(folder, int) and folder > 2 and path[:1] != "/":
+        return os.path.join(os.readlink(f"/proc/self/fd/{folder}"), path)
+    return path
 
 
 sys.addaudithook(_look)
 
 
 def _hung(_signal: int, _frame: FrameType | None) -> None:
-    raise Hung(f"longer than {LONGEST_S} s")
+    _LATE.append(f"longer than {LONGEST_S} s")
+    raise Hung(_LATE[0])
 
 
 @contextmanager
 def watched(scratch: Path) -> Iterator[None]:
-    """Within it only `scratch` may be written, no process started, and time is short."""
-    _ALLOWED[:] = [scratch, Path("/dev/null")]
+    """Within it only `scratch` may be written, nobody called, no process started, and time is
+    short. What was refused is raised at the end even where somebody caught it."""
+    _ALLOWED[:] = [scratch.resolve(), Path("/dev/null")]
+    _SEEN.clear()
+    _LATE.clear()
+    cached, sys.dont_write_bytecode = sys.dont_write_bytecode, True
     before = signal.signal(signal.SIGALRM, _hung)
     signal.setitimer(signal.ITIMER_REAL, LONGEST_S)
     _WATCHING[0] = True
@@ -69,3 +94,8 @@ def watched(scratch: Path) -> Iterator[None]:
         _WATCHING[0] = False
         signal.setitimer(signal.ITIMER_REAL, 0)
         signal.signal(signal.SIGALRM, before)
+        sys.dont_write_bytecode = cached
+    if _SEEN:
+        raise Elsewhere(", ".join(_SEEN))
+    if _LATE:
+        raise Hung(_LATE[0])
