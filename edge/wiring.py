@@ -118,7 +118,9 @@ def judge_as_kept(settings: Settings, writer: Writer) -> tuple[Judge, list[Event
         if saved is not None:
             judge = _heard(Judge(settings, dict(saved.state)), writer)
             kept = writer.readings.since(saved.steady)
-            return judge, [event for tick in kept for event in judge.look(tick)]
+            events = [event for tick in kept for event in judge.look(tick)]
+            judge.picture()  # which is drawn at every tick
+            return judge, events
     except MemoryError:
         raise
     except Exception as error:

@@ -47,13 +47,21 @@ class Roll:
             for key, who, address, age_s, idle_s in kept["sessions"]:
                 if not (isinstance(key, str) and isinstance(who, str) and isinstance(address, str)):
                     raise ValueError("something else than names")
+                (who + address).encode()  # what no page can show is no name
                 if not 0.0 <= float(idle_s) <= float(age_s):
                     raise ValueError("a session that was seen before it began")
                 found.append(Entry(key, who, address, age_s + down_s, idle_s + down_s))
             return found
         except FileNotFoundError:
             return []
-        except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
+        except (
+            ArithmeticError,
+            LookupError,
+            OSError,
+            RecursionError,
+            TypeError,
+            ValueError,
+        ) as error:
             log.warning("%s: everybody has to sign in again: %s", self._path.name, error)
             return []
 

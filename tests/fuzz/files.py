@@ -7,12 +7,11 @@ import sqlite3
 import tarfile
 import zlib
 from contextlib import closing
-from functools import cache
 from io import BytesIO
 from pathlib import Path
+from unittest.mock import patch
 
-from edge import lastgood
-from edge import settings as edge_settings
+from edge import lastgood, values
 from edge.core import units
 from edge.errors import AccessError, RecordingError, SettingsError, StoreError
 from edge.judge import Judge
@@ -28,6 +27,9 @@ from edge.wiring import judge_as_kept
 from tests.fuzz.place import EXAMPLE, NOW, kept_record, picture, place
 from tests.fuzz.target import Target, by_command, by_start, by_tick, target
 from web import access, create_app
+from web.access import keep_private
+from web.roll import Roll
+from web.session import ABSOLUTE_S, IDLE_S, Sessions
 
 MOST_ROWS = 2000
 
@@ -41,12 +43,16 @@ def settings(scratch: Path) -> Target:
     good.mkdir()
     bad.mkdir()
     shutil.copyfile(EXAMPLE, good / lastgood.FILE)
-    # Looking through all time zones takes longer than all the rest; they stay the same.
-    edge_settings.available_timezones = cache(edge_settings.available_timezones)
+    # Looking through all time zones takes longer than all the rest, and they stay the same.
+    zones = values.available_timezones()
     torn = scratch / "torn.toml"
     torn.write_bytes(b"[site")
 
     def feed(data: bytes) -> None:
+        with patch.object(values, "available_timezones", lambda: zones):
+            _feed(data)
+
+    def _feed(data: bytes) -> None:
         file.write_bytes(data)
         try:
             found = load(file)
@@ -102,9 +108,9 @@ every = "90 d"
 )
 
 
-@target(by_command("check", at_once=400))
+@target(by_command("check", at_once=30))
 def quantity(_scratch: Path) -> Target:
-    """A quantity with its unit (400 in a long settings file): ValueError, or a finite number."""
+    """A quantity with its unit (some 30 in a settings file): ValueError, or a finite number."""
 
     def feed(data: bytes) -> None:
         kind, _, text = data.decode(errors="replace").partition(":")
@@ -213,6 +219,31 @@ def code_file(scratch: Path) -> Target:
             return
 
     return Target(feed, (good, good.replace(b"argon2id", b"argon2i"), b"{}", b"[]"), 4096)
+
+
+@target(by_start())
+def sessions_file(scratch: Path) -> Target:
+    """Who was signed in, as kept over a restart of the page: nobody or whom it names, for no longer
+    than a session lasts; nobody gets in by it who has no number, and it can be kept again."""
+    roll = Roll(scratch, "technician", lambda: NOW)
+    with_one = Sessions(roll, 0.0, IDLE_S, ABSOLUTE_S)
+    with_one.begin("Ana", "127.0.0.1", 0.0)
+    file = next(scratch.glob("sessions-*"))
+    good = file.read_bytes()
+
+    def feed(data: bytes) -> None:
+        keep_private(file, data)
+        found = Sessions(roll, 1000.0, IDLE_S, ABSOLUTE_S)
+        assert found.find("samphire", 1000.0, touch=True) is None
+        session, number = found.begin("Ben", "::1", 1000.0)
+        assert found.find(number, 1000.0, touch=True) is session
+        again = Sessions(roll, 0.0, IDLE_S, ABSOLUTE_S)
+        assert again.find(number, 0.0, touch=True) is not None
+        assert again.find(number, ABSOLUTE_S + 1.0, touch=True) is None
+
+    seeds = (good, b"{}", b"[]", b'{"at": 0, "sessions": []}')
+    odd = tuple(b'{"at": %s, "sessions": []}' % at for at in (b"9" * 400, b"NaN", b"null"))
+    return Target(feed, (*seeds, *odd), 8192)
 
 
 @target(by_start())

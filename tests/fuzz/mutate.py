@@ -12,6 +12,7 @@ MORSELS = (
 )  # fmt: skip
 NUMBERS = (
     b"0", b"-1", b"1", b"0.1", b"1e-300", b"1e300", b"-1e300", b"4294967295", b"9007199254740993", b"1e9",
+    b"9" * 400, b"null", b"true", b'"x"', b'"\\ud800"', b"[]", b"{}",
 )  # fmt: skip
 
 _TOKEN = re.compile(rb'"(?:[^"\\\n]|\\.)*"|[\w.+-]+|[^\s\w]')
@@ -66,7 +67,7 @@ def _reworded(seed: bytes, rng: random.Random, others: Sequence[bytes]) -> bytes
             other = rng.choice(others)
             theirs = _TOKEN.search(other, rng.randint(0, max(0, len(other) - 1)))
             new = rng.choice(MORSELS) if theirs is None or rng.random() < 0.2 else theirs[0]
-            if old[:1] == b'"' and new[:1] != b'"':
+            if old[:1] == b'"' and new[:1] != b'"' and rng.random() < 0.8:
                 new = b'"' + new + b'"'
         data = data[: found.start()] + new + data[found.end() :]
     return data

@@ -17,8 +17,7 @@ from typing import Any
 from unittest.mock import patch
 
 import web.records
-from edge.__main__ import main
-from edge.commands import records
+from edge.commands import purge, records, size
 from edge.errors import DryholdError
 from edge.settings import load
 from edge.store import chain
@@ -143,6 +142,7 @@ def tampered(scratch: Path) -> Target:
     app = create_app(settings, folder, runtime, lambda: NOW)
     app.testing = True
     client = app.test_client()
+    parser = _parser(records)
     raw = sqlite3.connect(folder / FILE)
     with raw:  # who has the file has these out of the way first
         raw.executescript("DROP TRIGGER records_stay; DROP TRIGGER records_remain")
@@ -173,16 +173,12 @@ def tampered(scratch: Path) -> Target:
                 except DryholdError:
                     found = None
             assert given == before[seq] or found is None or not found.holds
-            for where in ("/records", f"/records/made/{seq}", f"/records/made/{seq}.csv"):
-                assert client.get(where).status_code != 500
-            for word in (
-                ["list"],
-                ["list", "--json"],
-                ["show", str(seq)],
-                ["verify", "--json"],
-                ["export"],
-            ):
-                _said(records, [*word, "--state", str(folder)])
+            turn = zlib.crc32(data)
+            rooms = ("/records", f"/records/made/{seq}", f"/records/made/{seq}.csv", "/work")
+            assert client.get(rooms[turn % len(rooms)]).status_code != 500
+            words = (["list"], ["list", "--json"], ["show", str(seq)], ["verify"], ["export"])
+            for word in (words[turn % len(words)], ["show", str(seq)]):
+                _said(parser, [*word, "--state", str(folder)])
         finally:
             with raw:
                 raw.execute(
@@ -212,33 +208,48 @@ def _bytes(cell: object) -> bytes:
     return b"NULL" if cell is None else str(cell).encode()
 
 
-def _said(command: Any, words: list[str]) -> None:
-    """One command without its process; a typed refusal is an answer."""
-    parser = argparse.ArgumentParser()
-    command.arguments(parser)
-    with contextlib.redirect_stdout(StringIO()) as out, contextlib.suppress(DryholdError):
-        command.run(parser.parse_args(words))
+def _said(parser: argparse.ArgumentParser, words: list[str]) -> int:
+    """The status of one command without its process: what argparse refuses and what is refused in
+    our own words is 2."""
+    with (
+        contextlib.redirect_stdout(StringIO()) as out,
+        contextlib.redirect_stderr(StringIO()),
+    ):
+        try:
+            args = parser.parse_args(words)
+            status = int(args.run(args))
+        except SystemExit as end:
+            status = int(end.code or 0)
+        except DryholdError:
+            status = 2
         out.getvalue().encode("utf-8", "backslashreplace")
+    return status
+
+
+def _parser(*commands: Any) -> argparse.ArgumentParser:
+    """Reads the words of one command, or of several by their names, as ours does."""
+    parser = argparse.ArgumentParser()
+    if len(commands) == 1:
+        commands[0].arguments(parser)
+        parser.set_defaults(run=commands[0].run)
+        return parser
+    words = parser.add_subparsers(required=True)
+    for command in commands:
+        sub = words.add_parser(command.__name__.rpartition(".")[2])
+        command.arguments(sub)
+        sub.set_defaults(run=command.run)
+    return parser
 
 
 @target(by_command("size"))
 def sizes(_scratch: Path) -> Target:
     """The words behind `dryhold size` and `dryhold purge`, one a line: an answer (0), a plain no (1)
     or what was wrong (2)."""
+    parser = _parser(size, purge)
 
     def feed(data: bytes) -> None:
         words = data.decode("utf-8", "replace").replace("\0", "").split("\n")
-        if words[0] not in ("size", "purge"):
-            return
-        with (
-            contextlib.redirect_stdout(StringIO()),
-            contextlib.redirect_stderr(StringIO()),
-        ):
-            try:
-                status = main(words)
-            except SystemExit as end:
-                status = int(end.code or 0)
-        assert status in (0, 1, 2)
+        assert _said(parser, words) in (0, 1, 2)
 
     given = (
         ["size", "--pipe", "2-1/2 40 120 ft", "--pipe", "8 wall 0.188 in 60 ft", "--fittings", "5 %", "--pressure", "30 psi",
