@@ -1,7 +1,9 @@
 """Pressure over time: the chart, and the text, the table and the numbers that say the same. Pure."""
 
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from statistics import fmean
 from typing import Any, NamedTuple
 
@@ -13,7 +15,7 @@ from web import axis
 from web.gauge import Gauge, bounds, levels
 from web.looked import Looked
 from web.ribbon import Point, drawn, gaps
-from web.shown import Local, Moment, SiteUnits, lasting
+from web.shown import Local, SiteUnits, lasting
 from web.stretches import Ran, Stretch, stretches
 from web.window import Window, address, cells
 
@@ -21,7 +23,7 @@ from web.window import Window, address, cells
 class Row(NamedTuple):
     """One row of the table behind a pressure chart."""
 
-    when: Moment
+    when: str
     cells: tuple[str, ...]
     closer: Mapping[str, str]  # what to ask for in order to look at it alone
 
@@ -36,6 +38,9 @@ class Pressure:
     head: tuple[str, ...]
     rows: tuple[Row, ...]
     key: tuple[str, ...]  # what else is on it: band, run, alert, test
+
+
+_at = attrgetter("at")
 
 
 def curve(ribbon: Ribbon, now_kpa: float | None, until: float) -> list[Point]:
@@ -75,7 +80,8 @@ def chart(
     )
     rows = []
     for a, b in cells(since, until, span.row_s, local):
-        inside = [p for p in points if a <= p.at < b]
+        first, last = (bisect_left(points, t, key=_at) for t in (a, b))
+        inside = points[first:last]
         if inside:
             low, high = min(p.low for p in inside), max(p.high for p in inside)
             mean = fmean(p.mean for p in inside)
@@ -84,7 +90,7 @@ def chart(
             shown = ("no data", "no data", "no data")
         run = () if ran is None else (lasting(ran.seconds(a, b)), str(ran.starts(a, b)))
         closer = address(max(a, since), min(b, until))
-        rows.append(Row(local.moment(max(a, since)), (*shown, *run), closer))
+        rows.append(Row(local.words(max(a, since)), (*shown, *run), closer))
     return Pressure(
         title=f"{gauge.title}, {span.words}",
         summary=_summary(points, ran, holes, since, until, u),

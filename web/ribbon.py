@@ -56,15 +56,17 @@ def _curve(points: Sequence[Point], f: Frame, step_s: float) -> str:
             pieces.append([])
         pieces[-1].append(point)
 
+    across_s, down_kpa = 1000.0 / (f.until - f.since), 1000.0 / (f.top - f.bottom)
+
     def path(spots: Iterable[tuple[float, float]]) -> str:
         """Steps from spot to spot: half the length of places."""
-        out, here = "", (0, 0)
+        out, x, y = [], 0, 0
         for at, value in spots:
-            there = (round(f.x(at) * 10), round(f.y(value) * 10))
-            start = "" if out else "M"
-            out += f"{start}{there[0] - here[0]} {there[1] - here[1]}{'l' if start else ' '}"
-            here = there
-        return out.rstrip()
+            right = round(min(max((at - f.since) * across_s, 0.0), 1000.0))
+            down = round((f.top - value) * down_kpa)  # the frame holds every value
+            out.append(f"{right - x} {down - y}")
+            x, y = right, down
+        return f"M{out[0]}l{' '.join(out[1:])}"
 
     area, line = [], []
     for piece in pieces:

@@ -89,6 +89,11 @@ class Local:
         return datetime.fromtimestamp(t, self.zone)
 
     def moment(self, t: float, *, seconds: bool = False) -> Moment:
+        """In words, and written for a machine and for a record."""
+        iso = self.at(t).isoformat(timespec="seconds")
+        return Moment(self.words(t, seconds=seconds), iso, self.record(t))
+
+    def words(self, t: float, *, seconds: bool = False) -> str:
         """ "13:20" today, "yesterday 13:20", "Tue 13:20" in the week, then the date."""
         then, today = self.at(t), self.at(self.now)
         clock = f"{then:%H:%M:%S}" if seconds else f"{then:%H:%M}"
@@ -103,7 +108,7 @@ class Local:
             text = f"{then.day} {then:%b} {clock}"
         else:
             text = f"{then.day} {then:%b %Y} {clock}"
-        return Moment(text.replace(" ", NBSP), then.isoformat(timespec="seconds"), self.record(t))
+        return text.replace(" ", NBSP)
 
     def record(self, t: float) -> str:
         """Date, time and offset, for where a record needs them all."""

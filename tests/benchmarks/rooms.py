@@ -28,8 +28,7 @@ def measure() -> list[Result]:
     depot, years, rooms, page, tests = map(
         importlib.import_module, ("depot", "years", "rooms", "conftest", "test_rooms")
     )
-    looks, faults = 0, 0
-    every = [(scheme, width) for scheme in rooms.SCHEMES for width in rooms.WIDTHS]
+    looks, faults, most = 0, 0, 0.0
     with tempfile.TemporaryDirectory() as name, sync_playwright() as play:
         folder = Path(name)
         kept = Path(os.environ.get("DRYHOLD_PICTURES", folder / "pictures"))
@@ -47,11 +46,20 @@ def measure() -> list[Result]:
             app = create_app(settings, state, state, lambda: depot.NOW + 2.0)
             with tests.technician(browser, app, state) as watched:
                 for path in rooms.rooms(app, rooms.numbers(state)):
-                    for wrong in watched.look(path, every, pictures):
+                    for wrong in watched.look(path, rooms.EVERY, pictures):
                         print(f"{what}: {wrong}", flush=True)
                         faults += 1
-                    looks += len(every)
+                    for scheme, width in rooms.EVERY:
+                        moved = watched.moved(path, scheme, width)
+                        if moved >= rooms.MOST_MOVED:
+                            print(
+                                f"{what}: {path} at {width}, {scheme}, moves by {moved:.3f}",
+                                flush=True,
+                            )
+                        most = max(most, moved)
+                    looks += len(rooms.EVERY)
     return [
         Result("looks at rooms, each with axe", looks, "", 200.0, least=True),
         Result("faults found", faults, "", 0.0),
+        Result("most that a room moves by itself (CLS)", most, "", rooms.MOST_MOVED),
     ]

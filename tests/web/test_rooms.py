@@ -10,7 +10,7 @@ import depot
 import years
 from cheroot.wsgi import Server
 from flask import Flask
-from rooms import CODE, Watched, numbers, rooms
+from rooms import CODE, EVERY, MOST_MOVED, Watched, numbers, rooms
 from test_technician import FINISHED, UNDER_WAY
 from visited import OPEN, OXYGEN
 
@@ -101,18 +101,20 @@ def test_no_room_with_five_years_behind_it_has_a_fault(
 def test_no_room_moves_by_itself_and_each_is_walked_by_keyboard(
     settings: Settings, long_ago: tuple[Path, years.Past], tmp_path: Path, chromium: Any
 ) -> None:
-    """In every room, on a phone: nothing moves while it loads, and Tab goes through all that can be
-    used in the order in which it stands, each with its focus in sight."""
+    """In every room, each at two of the widths and schemes in turn: nothing moves while it loads; and
+    on a phone Tab goes through all that can be used in the order in which it stands, each with its
+    focus in sight. All six are in `python -m tests.benchmarks rooms`."""
     state, _ = long_ago
     full(settings, tmp_path)
     app = create_app(settings, state, tmp_path, lambda: depot.NOW + 2.0)
     with technician(chromium, app, state) as watched:
-        watched.page.set_viewport_size({"width": 375, "height": 667})
         wrong = []
-        for path in rooms(app, numbers(state)):
-            moved = watched.moved(path)
-            if moved >= 0.02:
-                wrong.append(f"{path} moves by {moved:.3f}")
+        for n, path in enumerate(rooms(app, numbers(state))):
+            for scheme, width in (EVERY[n % len(EVERY)], EVERY[(n + 4) % len(EVERY)]):
+                moved = watched.moved(path, scheme, width)
+                if moved >= MOST_MOVED:
+                    wrong.append(f"{path} at {width} in the {scheme} moves by {moved:.3f}")
+            watched.page.set_viewport_size({"width": 375, "height": 667})
             wrong += watched.walked(path)
         assert wrong == [], "\n".join(wrong)
 
