@@ -6,13 +6,7 @@ from dataclasses import dataclass
 from edge.model import QUANTITIES
 from edge.settings import Settings
 from web.fresh import Picture
-from web.named import spelled
 from web.shown import DASH, NBSP, SiteUnits, lasting
-
-
-def _rows(table: Picture | None, settings: Settings) -> tuple[tuple[str, str], ...]:
-    u = SiteUnits.of(settings)
-    return tuple(spelled(k, v, u) for k, v in (table or {}).items())
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +42,30 @@ def channel_rows(latest: Picture | None, settings: Settings) -> Sequence[Channel
     return rows
 
 
-def monitor_rows(said: Picture, settings: Settings) -> tuple[tuple[str, str], ...]:
+def monitor_rows(said: Picture) -> tuple[tuple[str, str], ...]:
     """What the daemon says of itself, as label and text."""
-    return _rows(said, settings)
+    if not said:
+        return ()
+    rows = [
+        ("Kept on the disk", f"not now: {said['not_kept']}" if said["not_kept"] else "everything")
+    ]
+    for name, what in (("readings_lost", "Readings"), ("events_lost", "Events")):
+        rows.append((f"{what} lost since the start", str(said[name])))
+    troubles = said.get("troubles") or {}
+    rows.append(("Troubles", " ".join(troubles.values()) or "none"))
+    for name, state in said["messengers"].items():
+        rows.append((f"Messages by {name}", _messages(state)))
+    if not said["messengers"]:
+        rows.append(("Messages", "nobody is told: none are in the settings"))
+    return tuple(rows)
+
+
+def _messages(state: Picture) -> str:
+    parts = [
+        "connected" if state["connected"] else f"not connected: {state['why'] or 'not tried yet'}"
+    ]
+    if state["waiting"]:
+        parts.append(f"{state['waiting']} waiting")
+    if state["dropped"]:
+        parts.append(f"{state['dropped']} given up")
+    return "; ".join(parts)

@@ -18,6 +18,37 @@ _SUFFIXES = (
 )
 
 
+LABELS: Mapping[str, str] = {
+    "drop_kpa": "Fell by",
+    "duty_pct": "Generator ran, share of the time",
+    "free_pct": "Free on the disk",
+    "limit_kpa": "Limit",
+    "limit_pct": "Limit",
+    "limit_s": "Limit",
+    "line_kpa": "Supply line",
+    "loss_ratio": "Loss, times that at hand-over",
+    "loss_ratio_sd": "Give or take (one standard deviation)",
+    "nitrogen_moved_pct": "Nitrogen changed by",
+    "over_s": "Within",
+    "regulated_kpa": "Regulated to",
+    "rise_kpa_per_h": "Rise while running",
+    "rise_ratio": "Rise while running, times that at hand-over",
+    "run_s": "Ran for",
+    "runtime_s": "Ran in 24 hours",
+    "still_s": "Stood still for",
+    "sum_ratio": "Loss and rise together, times those at hand-over",
+    "sure_pct": "Sure of the cause",
+    "without_a_run_s": "Without a run for",
+}
+"""What an alert's evidence is called where its name says too little."""
+
+
+def row(name: str, value: Any, u: SiteUnits) -> tuple[str, str]:
+    """One number of an event as a row of a table."""
+    label, text = spelled(name, value, u)
+    return LABELS.get(name, label[:1].upper() + label[1:]), text
+
+
 def spelled(name: str, value: Any, u: SiteUnits) -> tuple[str, str]:
     """A number of an event, whose name carries its unit, as a label and a text in site units."""
     if isinstance(value, bool):

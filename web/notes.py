@@ -1,12 +1,12 @@
 """An open alert as a colleague would write it. Pure."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from edge.settings import Settings
 from web import advice
 from web.fresh import Picture
-from web.named import alert_name, section_name, spelled
+from web.named import alert_name, row, section_name
 from web.shown import Local, Moment, SiteUnits, lasting, parse_time
 
 PRIORITIES: Mapping[str, str] = {
@@ -37,6 +37,14 @@ class Note:
     followers: tuple[str, ...]
 
 
+def _evidence(numbers: Picture, u: SiteUnits, local: Local) -> Iterator[tuple[str, str]]:
+    for name, value in numbers.items():
+        if name == "since":  # the one time among them
+            yield "Since", local.record(parse_time(value))
+        else:
+            yield row(name, value, u)
+
+
 def note(alert: Picture, settings: Settings, local: Local) -> Note:
     since = parse_time(alert["since"])
     code = alert.get("cause")
@@ -55,7 +63,7 @@ def note(alert: Picture, settings: Settings, local: Local) -> Note:
         lasted=lasting(local.now - since),
         text=alert["text"],
         cause=cause,
-        evidence=tuple(spelled(k, v, u) for k, v in (alert.get("evidence") or {}).items()),
+        evidence=tuple(_evidence(alert.get("evidence") or {}, u, local)),
         todo=alert.get("todo") or "",
         check=said.check,
         bring=said.bring,

@@ -15,7 +15,7 @@ from web import axis
 from web.gauge import Gauge, bounds, levels
 from web.looked import Looked
 from web.ribbon import Point, drawn, gaps
-from web.shown import Local, SiteUnits, lasting
+from web.shown import DASH, Local, SiteUnits, lasting
 from web.stretches import Ran, Stretch, stretches
 from web.window import Window, address, cells
 
@@ -86,9 +86,10 @@ def chart(
             low, high = min(p.low for p in inside), max(p.high for p in inside)
             mean = fmean(p.mean for p in inside)
             shown = (u.pressure(low).figure, u.pressure(mean).figure, u.pressure(high).figure)
-        else:
-            shown = ("no data", "no data", "no data")
-        run = () if ran is None else (lasting(ran.seconds(a, b)), str(ran.starts(a, b)))
+            run = () if ran is None else (lasting(ran.seconds(a, b)), str(ran.starts(a, b)))
+        else:  # nothing is claimed of the generator either
+            shown = ("no data", DASH, DASH)
+            run = () if ran is None else (DASH, DASH)
         closer = address(max(a, since), min(b, until))
         rows.append(Row(local.words(max(a, since)), (*shown, *run), closer))
     return Pressure(

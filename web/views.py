@@ -181,7 +181,7 @@ def blueprint(site: Site) -> Blueprint:
             room="monitor",
             view=view,
             channels=health.channel_rows(latest, settings),
-            monitor=health.monitor_rows(said, settings),
+            monitor=health.monitor_rows(said),
             tick=None if latest is None else latest.get("tick"),
             endpoints=api.ENDPOINTS,
         )

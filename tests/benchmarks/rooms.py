@@ -25,14 +25,14 @@ def measure() -> list[Result]:
     from web import create_app
 
     sys.path.insert(0, str(ROOT / "tests" / "web"))  # where the tests' own site is
-    depot, years, rooms, page, tests = map(
-        importlib.import_module, ("depot", "years", "rooms", "conftest", "test_rooms")
+    depot, years, rooms, tests = map(
+        importlib.import_module, ("depot", "years", "rooms", "test_rooms")
     )
     looks, faults, most = 0, 0, 0.0
     with tempfile.TemporaryDirectory() as name, sync_playwright() as play:
         folder = Path(name)
         kept = Path(os.environ.get("DRYHOLD_PICTURES", folder / "pictures"))
-        browser = play.chromium.launch(executable_path=chromium, args=page.FLAGS)
+        browser = play.chromium.launch(executable_path=chromium, args=rooms.FLAGS)
         for what in ("demo", "years"):
             state, pictures = folder / what, kept / what
             state.mkdir()

@@ -18,16 +18,6 @@ from web import PLACES, create_app
 from web.listener import THREADS
 from web.stream import MOST
 
-FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-
 
 @pytest.fixture(scope="session")
 def settings() -> Settings:
@@ -120,6 +110,6 @@ def chromium(needs: Callable[[str], str]) -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=path, args=FLAGS)
+        browser = play.chromium.launch(executable_path=path, args=rooms.FLAGS)
         yield browser
         browser.close()

@@ -17,6 +17,16 @@ from edge.settings import Settings, load
 from edge.store.read import Reader
 from edge.wiring import daemon
 
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+"""How the browser is started: no request of its own leaves the machine."""
 WIDTHS = (320, 768, 1440)
 HEIGHTS = {320: 568, 768: 1024, 1440: 900}
 SCHEMES = ("light", "dark")

@@ -1,12 +1,15 @@
 """The page in a real browser: what people see, and that nothing leaves the site."""
 
+import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import depot
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from rooms import FLAGS
 
 ROOMS = ["/", "/history?span=week", "/log?show=all", "/how", "/gas", "/monitor", "/api", "/label"]
 FIRST_VIEW_BYTES = 60_000
@@ -234,3 +237,50 @@ def test_drawing_across_the_chart_looks_closer(look: Callable[..., Seen]) -> Non
     assert page.locator("#ribbon").get_attribute("data-still") == "1"
     assert page.locator("#pressure-table tbody tr").count() in (6, 7)
     seen.quiet()
+
+
+def test_forced_colours_leave_nothing_unsaid(site: Any, look: Callable[..., Seen]) -> None:
+    """With the system's own colours the current room is still marked, the chart's key still has its colours, and the state its shape."""
+    site.say("act")
+    page = look(forced_colors="active").page
+    found = page.evaluate(
+        """() => {
+             const style = (s) => getComputedStyle(document.querySelector(s));
+             return {
+               here: style(".rooms [aria-current]").borderBottomColor,
+               other: style(".rooms a:not([aria-current])").borderBottomColor,
+               canvas: style("body").backgroundColor,
+               paper: style("html").backgroundColor,
+               key: style(".k-run").backgroundColor,
+               shape: style(".shape .body").stroke,
+             };
+           }"""
+    )
+    assert found["other"] == found["paper"] != found["here"]
+    assert found["key"] not in (found["paper"], found["canvas"])
+    assert found["shape"] != found["paper"]
+
+
+def test_letters_twice_as_large_lose_nothing(
+    chromium: Any, needs: Callable[[str], str], tmp_path: Path, site: Any, served: str
+) -> None:
+    """With the browser's letters at 200 % no room for everyone scrolls sideways, on a desk or on a small phone (WCAG 2.2, 1.4.4 and beyond, from memory)."""
+    site.say("act")
+    (tmp_path / "Default").mkdir()
+    sizes = {"default_font_size": 32, "default_fixed_font_size": 32}
+    (tmp_path / "Default" / "Preferences").write_text(json.dumps({"webkit": {"webprefs": sizes}}))
+    wide = []
+    context = chromium.browser_type.launch_persistent_context(
+        str(tmp_path), executable_path=needs("chromium"), args=FLAGS
+    )
+    page = context.new_page()
+    for room in [*ROOMS, "/records", "/week", "/work"]:
+        page.goto(served + room)
+        assert page.evaluate("getComputedStyle(document.documentElement).fontSize") == "32px"
+        page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+        for width in (1280, 320):
+            page.set_viewport_size({"width": width, "height": 800})
+            if page.evaluate("document.documentElement.scrollWidth") > width:
+                wide.append((room, width))
+    context.close()
+    assert wide == []

@@ -56,7 +56,7 @@ def test_a_gap_is_a_gap(settings: Settings) -> None:
     assert (pieces(broken.svg), broken.svg.count('class="gap"')) == (2, 1)
     assert f"No data for 2{NBSP}h" in broken.summary
     assert "No data" not in whole.summary
-    assert sum(row.cells[1] == "no data" for row in broken.rows) == 2
+    assert sum(row.cells == ("no data", "–", "–", "–", "–") for row in broken.rows) == 2
 
 
 def test_no_data_at_all_is_one_gap(settings: Settings) -> None:

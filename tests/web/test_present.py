@@ -7,7 +7,7 @@ import pytest
 
 from edge.core.units import PSI
 from edge.settings import Settings, check
-from web import advice, present, sentence, workings
+from web import advice, health, present, sentence, workings
 from web.figures import Figure
 from web.shown import NBSP
 
@@ -143,8 +143,38 @@ def test_an_alert_reads_like_a_colleagues_note(settings: Settings) -> None:
     assert note.cause == "a leak that has grown"
     assert note.lasted == f"26{NBSP}h"
     assert "Leak-detection fluid" in note.bring
-    assert ("loss", f"3.33{NBSP}psi/h") in note.evidence
+    assert note.evidence[0] == ("Loss", f"3.33{NBSP}psi/h")
     assert note.followers == ("Excess runtime",)
+
+
+def test_the_numbers_behind_an_alert_are_named_in_words(settings: Settings) -> None:
+    """No code of the contract is left: ratios say of what, and the time stands in the site's zone."""
+    said = depot.newest(settings, "watch")
+    numbers = {"loss_ratio": 2.213, "sure_pct": 97, "since": "2026-03-06T18:00:00Z", "why": None}
+    said["picture"]["alerts"][0] = {**depot.LEAK, "evidence": numbers}
+    assert view(settings, said).notes[0].evidence == (
+        ("Loss, times that at hand-over", "2.21"),
+        ("Sure of the cause", f"97{NBSP}%"),
+        ("Since", "2026-03-06 12:00:00 UTC−06:00"),
+        ("Why", "–"),
+    )
+
+
+def test_the_monitors_health_is_told_in_words(settings: Settings) -> None:
+    """What is kept, lost, wrong and told stands there in so many words, nothing empty, whether well or not."""
+    said = depot.newest(settings)["monitor"]
+    well = dict(health.monitor_rows(said))
+    assert well["Kept on the disk"] == "everything"
+    assert well["Troubles"] == "none"
+    mqtt = "Messages by mqtt 10.0.0.5:1883"
+    assert well[mqtt] == "not connected: no answer; 3 waiting"
+    ill = {**said, "not_kept": "disk full", "troubles": {"clock": "Late."}, "messengers": {}}
+    told = dict(health.monitor_rows(ill))
+    assert told["Kept on the disk"] == "not now: disk full"
+    assert told["Troubles"] == "Late."
+    assert "none are in the settings" in told["Messages"]
+    assert all(text for text in [*well.values(), *told.values()])
+    assert health.monitor_rows({}) == ()
 
 
 def test_an_alert_without_a_cause_still_says_what_to_check(settings: Settings) -> None:
