@@ -127,8 +127,8 @@ def right(lock: Lock, code: str) -> bool:
 
 
 def may_read(lock: Lock, code: str) -> bool:
-    """Whether this is the reader's code, or the technician's."""
-    return _is(lock.reader, code) or _is(lock.code, code)
+    """Whether this is the reader's code; as `right`."""
+    return _is(lock.reader, code)
 
 
 def _is(hashed: str | None, code: str) -> bool:

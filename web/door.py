@@ -29,6 +29,9 @@ from web.session import (
 
 log = logging.getLogger(__name__)
 
+TECHNICIAN, READER = "technician", "reader"
+"""Who has a code of their own."""
+
 FORM_S = 3600
 DEVICE_S = 180 * 86400
 
@@ -75,9 +78,9 @@ class Door:
         def sessions(kind: str, idle_s: float, absolute_s: float) -> Sessions:
             return Sessions(Roll(state_dir, kind, clock), steady(), idle_s, absolute_s)
 
-        self.technicians = sessions("technician", IDLE_S, ABSOLUTE_S)
-        self.readers = sessions("reader", READER_IDLE_S, READER_ABSOLUTE_S)
-        self._pace = {"technician": Pace(), "reader": Pace()}
+        self.technicians = sessions(TECHNICIAN, IDLE_S, ABSOLUTE_S)
+        self.readers = sessions(READER, READER_IDLE_S, READER_ABSOLUTE_S)
+        self._pace = {TECHNICIAN: Pace(), READER: Pace()}
         self._guard = threading.Lock()
 
     def lock(self) -> access.Lock | None:
@@ -130,9 +133,11 @@ class Door:
         there = request.cookies.get(self.cookie("form"), "")
         return mark is not None and hmac.compare_digest(mark.encode(), there.encode())
 
-    def remember_device(self, answer: Response, lock: access.Lock) -> None:
-        """From now on this device has a count of tries of its own."""
-        self.set_cookie(answer, "device", sign(lock.secret, "device", token_urlsafe(16)), DEVICE_S)
+    def remember_device(self, answer: Response, lock: access.Lock, role: str) -> None:
+        """From now on this device has a count of its own for the tries of that role's code. Only
+        of that one: whoever knows the reader's code must not be known as a technician by it."""
+        value = sign(lock.secret, f"device {role}", token_urlsafe(16))
+        self.set_cookie(answer, f"device-{role}", value, DEVICE_S)
 
     # --- who is in
 
@@ -172,6 +177,17 @@ class Door:
         signed_ = sign(lock.secret, f"reader {lock.reader}", number)
         self.set_cookie(answer, "reader", signed_, int(READER_ABSOLUTE_S))
 
+    def _who(self, lock: access.Lock, role: str, session: Session | None) -> tuple[str, bool]:
+        """Who tries, as tries are counted, and whether they have signed in before or sit at the
+        box."""
+        if session is not None:
+            return f"session {session.key}", True
+        there = request.cookies.get(self.cookie(f"device-{role}"))
+        device = signed(lock.secret, f"device {role}", there)
+        if device is not None:
+            return f"device {device}", True
+        return place_of(self.address()), local_address(self.address())
+
     def tried(
         self,
         lock: access.Lock,
@@ -181,11 +197,7 @@ class Door:
     ) -> Tried:
         """Have a code for that role (technician, reader) looked at by `right`, unless too many were
         tried. Tries are counted by place before they are looked at."""
-        device = signed(lock.secret, "device", request.cookies.get(self.cookie("device")))
-        who = f"device {device}" if device else place_of(self.address())
-        if session is not None:
-            who = f"session {session.key}"
-        known = device is not None or local_address(self.address()) or session is not None
+        who, known = self._who(lock, role, session)
         pace = self._pace[role]
         with self._guard:
             wait = pace.wait_s(who, self.steady(), known)
@@ -197,3 +209,15 @@ class Door:
         with self._guard:
             pace.succeeded(who)
         return Tried(0, True)
+
+    def tried_to_read(self, lock: access.Lock, code: str) -> Tried:
+        """Have a code that may be either looked at: as the reader's, then as the technician's, each
+        under its own count, so that the reader's code opens no way of guessing the other."""
+        read = self.tried(lock, READER, lambda: access.may_read(lock, code))
+        if read.wait_s or read.right or lock.code is None:
+            return read
+        tried = self.tried(lock, TECHNICIAN, lambda: access.right(lock, code))
+        if tried.right:
+            with self._guard:
+                self._pace[READER].succeeded(self._who(lock, READER, None)[0])
+        return tried

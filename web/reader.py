@@ -22,7 +22,7 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from edge.errors import AccessError
 from web import access, side
-from web.door import FORM_S, Door
+from web.door import FORM_S, READER, Door
 from web.site import Site
 
 log = logging.getLogger(__name__)
@@ -133,7 +133,7 @@ def blueprint(site: Site, door: Door) -> Blueprint:
         code = _given()
         if code is not None:
             if not credentials.known(lock, code):
-                tried = door.tried(lock, NAME, lambda: access.may_read(lock, code))
+                tried = door.tried_to_read(lock, code)
                 if tried.wait_s:
                     return _too_many(tried.wait_s)
                 if not tried.right:
@@ -150,7 +150,7 @@ def blueprint(site: Site, door: Door) -> Blueprint:
 
     @pages.get("/sign-in")
     def sign_in() -> Answer:
-        if not closed:
+        if not closed or not g.shut:
             return redirect(url_for("pages.now"), 303)
         if not door.covered():
             return _not_covered()
@@ -178,7 +178,7 @@ def blueprint(site: Site, door: Door) -> Blueprint:
             return _refuse(403, "Refused", "There is no code to sign in with.")
         if not door.own_form() or not door.form_came_back(lock):
             return _refuse(403, "Refused", "This form is old: load the page again.")
-        tried = door.tried(lock, NAME, lambda: access.may_read(lock, request.form.get("code", "")))
+        tried = door.tried_to_read(lock, request.form.get("code", ""))
         if tried.wait_s:
             return _too_many(tried.wait_s)
         if not tried.right:
@@ -187,7 +187,7 @@ def blueprint(site: Site, door: Door) -> Blueprint:
         after = request.form.get("next", "")
         answer = redirect(after if _NEXT.fullmatch(after) else url_for("pages.now"), 303)
         door.let_read(answer, lock)
-        door.remember_device(answer, lock)
+        door.remember_device(answer, lock, READER)
         door.drop_cookie(answer, "form")
         return answer
 

@@ -89,7 +89,7 @@ def blueprint(site: Site, door: Door) -> Blueprint:
         answer = redirect(after if _NEXT.fullmatch(after) else url_for(f"{NAME}.desk"), 303)
         session = door.let_in(answer, lock, who)
         log.info("%s signed in", session.by)
-        door.remember_device(answer, lock)
+        door.remember_device(answer, lock, NAME)
         door.drop_cookie(answer, "form")
         return answer
 

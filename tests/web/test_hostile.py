@@ -151,7 +151,9 @@ HARMLESS: dict[str, bytes] = {
         f"X-Forwarded-For: {MARK}",
         "X-Forwarded-Proto: x",
     ),
-    "a forged cookie": request("/site", "Cookie: dryhold-session=abc.def; dryhold-device=abc.def"),
+    "a forged cookie": request(
+        "/site", "Cookie: dryhold-session=abc.def; dryhold-device-technician=abc.def"
+    ),
     "a cookie of bad UTF-8": request("/site", b"Cookie: dryhold-session=\xff\xfe\x80"),
     "an unknown parameter": request(f"/?{quote(MARK)}={quote(MARK)}"),
     "an answer never given": request("/site/sign-in?next=" + quote("//evil.example")),

@@ -122,6 +122,21 @@ def test_codes_are_not_guessed_nor_sent_in_the_clear(closed: Desk) -> None:
     assert client.get("/sign-in", environ_overrides=FAR).status_code == 403
 
 
+@pytest.mark.parametrize("where", ["/site/sign-in", "/sign-in"])
+def test_the_readers_code_is_no_help_in_guessing_the_technicians(closed: Desk, where: str) -> None:
+    """Signing in as a reader before each guess, at either door, gives no more guesses than a
+    stranger has."""
+    looked_at = 0
+    for n in range(3 * FREE):
+        reader = closed.visitor(FAR["REMOTE_ADDR"], TLS)
+        reader.post("/sign-in", token=reader.token("/sign-in"), code=READ, next="")
+        assert reader.get("/sign-in").location == "/"
+        reader.client.delete_cookie("__Host-dryhold-reader", domain="dryhold.example")
+        form = {"token": reader.token(where), "who": "Eve", "code": f"a guess {n}", "next": ""}
+        looked_at += reader.post(where, **form).status_code == 401
+    assert looked_at == FREE
+
+
 @pytest.mark.parametrize(
     "sent",
     [
