@@ -10,16 +10,13 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
-from cheroot.ssl.builtin import BuiltinSSLAdapter
-from cheroot.wsgi import Server
-
 from edge.attendance import Attendance
 from edge.errors import AccessError, StoreError
 from edge.heartbeat import Heartbeat
 from edge.lastgood import load_or_last
 from edge.settings import Page
 from web import PLACES, create_app
-from web.listener import listener
+from web.listener import Adapter, PageServer, listener
 from web.pulse import Pulse
 
 M_MMAP_THRESHOLD, M_ARENA_MAX = -3, -8  # mallopt(3)
@@ -66,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 @contextlib.contextmanager
-def _told(server: Server, state: Path) -> Iterator[None]:
+def _told(server: PageServer, state: Path) -> Iterator[None]:
     """Let systemd and the daemon know that the page answers, each time that it does."""
     heartbeat = Heartbeat()
     try:
@@ -99,12 +96,12 @@ def _give_back() -> None:
         mallopt(M_ARENA_MAX, 1)
 
 
-def _tls(page: Page) -> BuiltinSSLAdapter | None:
+def _tls(page: Page) -> Adapter | None:
     """What encrypts, where the settings name a certificate and its key."""
     if page.certificate is None or page.key is None:
         return None
     try:
-        adapter = BuiltinSSLAdapter(page.certificate, page.key)
+        adapter = Adapter(page.certificate, page.key)
     except (OSError, ssl.SSLError) as error:
         raise AccessError(
             f"page.certificate: expected a certificate and its key, found: {error}"

@@ -164,7 +164,10 @@ def test_cookies_are_marked(desk: Desk) -> None:
         visitor = desk.visitor(base=base)
         cookies = visitor.sign_in().headers.getlist("Set-Cookie")
         kept = [c for c in cookies if "Max-Age=0" not in c]
-        assert {c.partition("=")[0] for c in kept} == {f"{prefix}session", f"{prefix}device-technician"}
+        assert {c.partition("=")[0] for c in kept} == {
+            f"{prefix}session",
+            f"{prefix}device-technician",
+        }
         for cookie in kept:
             assert "HttpOnly" in cookie
             assert "SameSite=Strict" in cookie

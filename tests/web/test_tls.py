@@ -1,12 +1,15 @@
 """The page's own TLS, as the processes that run on the box."""
 
+import contextlib
 import http.client
 import json
+import socket
 import ssl
 import stat
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +17,8 @@ import depot
 from test_command import start
 
 from edge.settings import load
-from web import access
+from web import access, stream
+from web.listener import THREADS
 
 
 def run(*words: str, given: str | None = None) -> subprocess.CompletedProcess[str]:
@@ -81,6 +85,38 @@ def test_the_page_speaks_tls_with_a_certificate_of_its_own(saltmarsh: Path, tmp_
         wire.close()
         process.terminate()
         process.wait(timeout=20.0)
+
+
+@contextlib.contextmanager
+def covered(saltmarsh: Path, state: Path) -> Iterator[tuple[int, ssl.SSLContext]]:
+    """A page with TLS: its port, and what trusts it."""
+    assert run("certificate", "--state", str(state), "--name", "127.0.0.1").returncode == 0
+    site = state / "site.toml"
+    paths = f'certificate = "{state}/page.crt"\nkey = "{state}/page.key"\n'
+    site.write_text(f"{saltmarsh.read_text()}\n[page]\n{paths}")
+    with start(site, state, "--port", "0") as process:
+        assert process.stdout is not None
+        port = int(process.stdout.readline().rstrip("/\n").rpartition(":")[2])
+        yield port, ssl.create_default_context(cafile=state / "page.crt")
+        process.terminate()
+        process.communicate(timeout=20.0)
+
+
+def test_who_says_nothing_holds_nobody_up(saltmarsh: Path, tmp_path: Path) -> None:
+    """With more silent connections than the page has threads, a question over TLS is answered
+    before a single one of them has timed out; one in the clear is told what is spoken here."""
+    with covered(saltmarsh, tmp_path) as (port, trust), contextlib.ExitStack() as open_:
+        for _ in range(THREADS + stream.MOST + 4):
+            open_.enter_context(socket.create_connection(("127.0.0.1", port)))
+        wire = http.client.HTTPSConnection("127.0.0.1", port, timeout=30.0, context=trust)
+        wire.request("GET", "/healthz")
+        assert wire.getresponse().status in (200, 503)
+        wire.close()
+        plain = http.client.HTTPConnection("127.0.0.1", port, timeout=30.0)
+        plain.request("GET", "/")
+        told = plain.getresponse()
+        assert told.status == 400
+        assert b"speaks TLS only" in told.read()
 
 
 def test_a_certificate_that_is_not_there_is_said_in_a_sentence(
