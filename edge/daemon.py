@@ -64,11 +64,16 @@ class Daemon:
         self._blind: str | None = None
         self._mute: dict[str, str] = {}  # messengers whose outbox cannot be read
 
-    def start(self, caught: Iterable[Event] = ()) -> None:
-        """Say so; `caught` are the facts of what was kept after the judges' state was."""
+    def start(self, caught: Iterable[Event] = (), unasked: bool = False) -> None:
+        """Say so; `caught` are the facts of what was kept after the judges' state was; `unasked`
+        whether what was kept before ends without its having been asked to stop."""
         self._said += caught
         now = self._clock.steady() + self._offset.seconds
-        self._said.append(Event(now, "monitor_started", "The monitor started."))
+        text = "The monitor started."
+        if unasked:
+            text = "The monitor started; nothing says that it had been asked to stop before."
+        numbers = {"unasked": True} if unasked else {}
+        self._said.append(Event(now, "monitor_started", text, numbers=numbers))
 
     def run(self) -> None:
         """Tick at the settings' pace; a tick that comes too late is left out, never bunched."""

@@ -1,4 +1,6 @@
-"""What else can be wrong with the monitor: its clock."""
+"""What else can be wrong with the monitor: its clock, and that it does not last."""
+
+from collections.abc import Iterable
 
 from edge.clock import STEP_S
 from edge.model import iso
@@ -9,6 +11,10 @@ WRITTEN = 1_735_689_600.0
 
 BELIEVED_S = 86_400.0
 """A clock that stays behind what was kept for so long is right, and was ahead before."""
+
+OFTEN = 3
+WITHIN_S = 86_400.0
+"""So many ends unasked within so long are no chance any more (common practice, no source)."""
 
 
 class WallClock:
@@ -31,3 +37,21 @@ class WallClock:
                 }
             self._least = WRITTEN  # the clock is right now; a later step is an event
         return {}
+
+
+class Restarts:
+    """Says when the monitor was started again too often without having been asked to end."""
+
+    def __init__(self, clock: Clock, starts: Iterable[float]) -> None:
+        """`starts` are the seconds of UTC at which it was, this time included."""
+        self._clock, self._starts = clock, tuple(starts)
+
+    def troubles(self) -> dict[str, str]:
+        since = self._clock.utc() - WITHIN_S
+        times = sum(start > since for start in self._starts)
+        if times < OFTEN:
+            return {}
+        return {
+            "restarts": f"The monitor ended {times} times within a day without being asked to, and"
+            " was started again: power, memory, or a fault in its program."
+        }

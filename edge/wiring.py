@@ -13,7 +13,7 @@ from edge import latest
 from edge.attendance import PageThere
 from edge.daemon import Daemon
 from edge.errors import StoreError
-from edge.health import WallClock
+from edge.health import WITHIN_S, Restarts, WallClock
 from edge.heartbeat import Heartbeat
 from edge.judge import Judge
 from edge.model import Event
@@ -67,6 +67,8 @@ def daemon(
             opened.callback(sensor.close)
         page = PageThere(state, time.steady, elapsed)
         opened.callback(page.close)
+        unasked, now = writer.past.ended_unasked(), time.utc()
+        restarts = [*writer.past.unasked_since(now - WITHIN_S), *([now] if unasked else ())]
         judge, caught = judge_as_kept(settings, writer)
         made = Daemon(
             settings,
@@ -92,10 +94,11 @@ def daemon(
                 box.troubles,
                 WallClock(time, writer.readings.newest_utc()).troubles,
                 page.troubles,
+                Restarts(time, restarts).troubles,
                 lambda: troubles,
             ],
         )
-        made.start(caught)
+        made.start(caught, unasked)
         yield made
 
 

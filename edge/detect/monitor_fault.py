@@ -13,6 +13,7 @@ TODO = {
     "settings": "See what dryhold check says of the settings file, mend it, restart the monitor.",
     "clock": "Give the monitor a network or set its clock; what happens is in order all the same.",
     "page": "Messages go on. See journalctl -u dryhold-page.",
+    "restarts": "It goes on where it was. See journalctl -u dryhold; suspect the power supply.",
 }
 """What to do, by the kind of trouble (edge.model.Tick.troubles)."""
 

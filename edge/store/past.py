@@ -1,4 +1,4 @@
-"""What years of keeping say, for judges that lost their state: read a row at a time."""
+"""What years of keeping say to a daemon that starts, and to judges that lost their state."""
 
 import logging
 from collections.abc import Iterator
@@ -21,6 +21,24 @@ class Past:
         """Every `calibrated` event, oldest first."""
         rows = self._card.all("SELECT body FROM events WHERE kind = 'calibrated' ORDER BY id")
         return [plain for (body,) in rows if (plain := _plain(body, "a calibration")) is not None]
+
+    def ended_unasked(self) -> bool:
+        """Whether what is kept ends with a start of the monitor, and not with its stop."""
+        kinds = "('monitor_started', 'monitor_stopped')"
+        row = self._card.one(f"SELECT kind FROM events WHERE kind IN {kinds} ORDER BY id DESC")
+        return row is not None and row[0] == "monitor_started"
+
+    def unasked_since(self, utc: float) -> list[float]:
+        """At which seconds of UTC after that one the monitor started without a stop before."""
+        rows = self._card.all(
+            "SELECT at_ms, body FROM events WHERE kind = 'monitor_started' AND at_ms > ?",
+            (codec.milliseconds(utc),),
+        )
+        return [
+            at_ms / 1000.0
+            for at_ms, body in rows
+            if (plain := _plain(body, "a start")) is not None and plain.get("unasked")
+        ]
 
     def records(self) -> Iterator[dict[str, Any]]:
         """The body of every record that can be read and no other supersedes, oldest first."""

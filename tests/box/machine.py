@@ -39,6 +39,25 @@ def until(done: Callable[[], Any], within_s: float, what: str) -> Any:
         threading.Event().wait(0.5)
 
 
+CONTROL_GROUPS = Path("/sys/fs/cgroup")
+LIMITS = ("memory", "devices", "pids")
+
+ENTER = 'for group; do [ "$group" = -- ] && break; echo $$ > "$group/cgroup.procs"; shift; done'
+"""A shell's way into control groups before it becomes what comes after the two dashes."""
+
+
+def _own_groups() -> dict[str, Path]:
+    """A control group for the container under this process's own, for each limit that the kernel
+    keeps in a hierarchy of its own (version 1). The container is given those to read only, so that
+    its units' limits would not hold; with version 2 there are none, and nothing to be done."""
+    found = {}
+    for line in Path("/proc/self/cgroup").read_text().splitlines():
+        _, names, path = line.split(":", 2)
+        for name in set(names.split(",")) & set(LIMITS):
+            found[name] = CONTROL_GROUPS / name / path.lstrip("/") / f"dryhold-box-{os.getpid()}"
+    return found
+
+
 class Machine:
     """One root, booted and halted as often as asked; it shares this machine's network."""
 
@@ -65,6 +84,7 @@ class Machine:
             drop_in = self.root / "etc/systemd/system" / f"{unit}.d" / "container.conf"
             drop_in.parent.mkdir(parents=True)
             drop_in.write_text("[Unit]\nConditionPathIsReadWrite=\n")
+        self._groups = _own_groups()
         self._leader: int | None = None
         self._nspawn: subprocess.Popen[bytes] | None = None
         self._log = folder / "console.log"
@@ -72,9 +92,12 @@ class Machine:
     def boot(self, *more: str) -> None:
         bound = [f"--bind-ro={path}" for path in self._bound]
         quiet = ["--register=no", "--keep-unit", "--console=pipe", "-q"]
+        for group in self._groups.values():
+            group.mkdir(exist_ok=True)
+        enter = ["sh", "-ec", f'{ENTER}; shift; exec "$@"', "sh", *self._groups.values(), "--"]
         with self._log.open("ab") as log:
             self._nspawn = subprocess.Popen(
-                ["systemd-nspawn", "-D", self.root, *quiet, "--boot", *bound, *more],
+                [*enter, "systemd-nspawn", "-D", self.root, *quiet, "--boot", *bound, *more],
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=log,
@@ -84,6 +107,9 @@ class Machine:
         self._leader = int(until(lambda: children.read_text().split(), 30, "the container")[0])
         states = ("running", "degraded")
         until(lambda: self.ask("systemctl is-system-running").strip() in states, 90, "the boot")
+        for name in self._groups:
+            self.do(f"mount -o remount,bind,rw {CONTROL_GROUPS / name}")
+        self.do("systemctl daemon-reexec")  # which looks again at what there is
 
     def halt(self) -> None:
         if self._nspawn is not None:
@@ -94,6 +120,10 @@ class Machine:
                 self._nspawn.kill()
                 self._nspawn.wait(10.0)
         self._nspawn = self._leader = None
+        for group in self._groups.values():
+            inner = sorted(group.rglob("*/"), reverse=True) if group.exists() else []
+            for folder in (*inner, group):
+                folder.rmdir()
 
     def shell(self, script: str, where: str = "/root") -> subprocess.CompletedProcess[str]:
         """A script as root, as if typed in that folder; ends at the first line that fails."""

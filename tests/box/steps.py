@@ -14,91 +14,28 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tell"))
 import postoffice
-from brokers import Broker, Receiver, free_port
+from brokers import Broker, Receiver
 
-from tests.box import readme
+from tests.box import faults, readme, sandbox
 from tests.box.machine import Machine, until
-
-PORT = free_port()  # the network is this machine's, where 8080 may be taken
-PAGE = f"http://127.0.0.1:{PORT}"
-CLONE = "/root/dryhold"
-DRYHOLD = "/opt/dryhold/bin/dryhold"
-WHERE = "--state /var/lib/dryhold --settings /etc/dryhold/site.toml"
-UNITS = ("dryhold", "dryhold-page")
-CODE, MQTT_PASSWORD = "a code for this box", "the-brokers-own-secret"
-MAIL_PASSWORD = postoffice.PASSWORD
-
-
-class Found:
-    """What was found, said as it is."""
-
-    def __init__(self) -> None:
-        self.good = self.bad = 0
-
-    def say(self, what: str, good: object, detail: object = "") -> None:
-        self.good, self.bad = self.good + bool(good), self.bad + (not good)
-        shown = f": {detail}" if detail != "" and not good else ""
-        print(f"{'ok    ' if good else 'MISSED'} {what}{shown}", flush=True)
-
-
-# --- getting there
-
-
-def clone(machine: Machine, repository: Path, commit: str) -> str:
-    """A clone on the machine whose branch stands at that commit; its README."""
-    there = machine.root / "srv/dryhold.git"
-    git = ["git", "-C", str(repository)]
-    if not there.exists():
-        subprocess.run([*git, "clone", "-q", "--bare", ".", str(there)], check=True)
-        subprocess.run(["chown", "-R", "root:root", there], check=True)
-    subprocess.run(["git", "-C", there, "update-ref", "refs/heads/box", commit], check=True)
-    if not (machine.root / CLONE.lstrip("/")).exists():
-        machine.do(f"git clone -q -b box /srv/dryhold.git {CLONE}")
-    return readme.text(machine.root / CLONE.lstrip("/"))
-
-
-def install(machine: Machine, text: str) -> None:
-    """README's lines; where they say to write one's own site, that is the page's port."""
-    machine.do("apt-get update -q", CLONE)
-    lines = readme.block(text, "## Putting it on a box").splitlines()
-    place = [n for n, line in enumerate(lines) if "site.toml   #" in line]
-    assert len(place) == 1, lines
-    own = f"printf '\\n[page]\\nport = {PORT}\\n' >> /etc/dryhold/site.toml"
-    machine.do("\n".join([*lines[: place[0] + 1], own, *lines[place[0] + 1 :]]), CLONE)
-
-
-def answer(path: str = "/healthz") -> tuple[int, str]:
-    try:
-        with urllib.request.urlopen(f"{PAGE}{path}", timeout=20.0) as page:
-            return page.status, page.read().decode(errors="replace")
-    except urllib.error.HTTPError as error:
-        return error.code, error.read().decode(errors="replace")
-    except OSError as error:
-        return 0, str(error)
-
-
-def healthy() -> bool:
-    return answer()[0] == 200
-
-
-def show(machine: Machine, unit: str, what: str) -> str:
-    return machine.ask(f"systemctl show -P {what} {unit}").strip()
-
-
-def up(machine: Machine, found: Found, what: str) -> None:
-    """Both services run, and the page says that data is fresh."""
-    with contextlib.suppress(AssertionError):
-        until(healthy, 60, "the page")
-    states = [show(machine, unit, "ActiveState") for unit in UNITS]
-    found.say(f"{what}: both services are up", states == ["active", "active"], states)
-    found.say(f"{what}: the page says that all is well", healthy(), answer())
-
-
-def events() -> list[dict[str, object]]:
-    said = answer("/api/events?limit=500")[1]
-    kept: list[dict[str, object]] = json.loads(said)["events"]
-    return kept
-
+from tests.box.service import (
+    CLONE,
+    CODE,
+    DRYHOLD,
+    MAIL_PASSWORD,
+    MQTT_PASSWORD,
+    PAGE,
+    PORT,
+    WHERE,
+    Found,
+    answer,
+    clone,
+    events,
+    healthy,
+    install,
+    show,
+    up,
+)
 
 # --- install, use, remove
 
@@ -111,10 +48,13 @@ def box(machine: Machine, repository: Path, _older: str | None, found: Found) ->
     up(machine, found, "installed")
     _listens(machine, found)
     _technician(machine, found)
+    print(f"       memory at most: {faults.peaks(machine)}", flush=True)
     with _servers(machine) as (broker, mailbox, told):
         _credentials(machine, text, broker, mailbox, told, found)
-    _watchdog(machine, found)
-    _sandbox(machine, found)
+    faults.hung_daemon(machine, found)
+    faults.hung_page(machine, found)
+    faults.short_memory(machine, found)
+    sandbox.tried(machine, found)
     _backup(machine, text, found)
     _support(machine, text, found)
     _removal(machine, text, found)
@@ -255,57 +195,6 @@ def _credentials(
     shown = machine.do(f"systemctl show dryhold; cat /proc/{pid}/environ")
     secrets = [s for s in (MQTT_PASSWORD, MAIL_PASSWORD) if s in shown]
     found.say("no password stands in the unit or its environment", not secrets, secrets)
-
-
-def _watchdog(machine: Machine, found: Found) -> None:
-    """A daemon that hangs (SIGSTOP) is killed within its minute, and started again."""
-    until(healthy, 60, "the page")
-    before = show(machine, "dryhold", "MainPID")
-    machine.do(f"kill -STOP {before}")
-    with contextlib.suppress(AssertionError):
-        until(lambda: show(machine, "dryhold", "NRestarts") == "1", 100, "the watchdog")
-        until(healthy, 60, "the page")
-    after = show(machine, "dryhold", "MainPID")
-    found.say("the watchdog ends a hung daemon and starts another", after not in (before, "0"))
-    said = machine.ask("journalctl -q --no-pager -u dryhold | grep -i watchdog")
-    found.say("and says why", "watchdog timeout" in said.lower(), said)
-    found.say("after which all is well", healthy(), answer())
-
-
-ALLOWED = ("/var/lib/dryhold", "/run/dryhold", "/tmp", "/var/tmp")
-
-
-def _sandbox(machine: Machine, found: Found) -> None:
-    """A program that tries, in each unit's own sandbox, all that neither service should do."""
-    probe = machine.root / "usr/local/lib/probe.py"
-    probe.write_text((Path(__file__).parent / "probe.py").read_text())
-    machine.do("systemctl stop dryhold dryhold-page")
-    for unit in UNITS:
-        text = (machine.root / f"etc/systemd/system/{unit}.service").read_text()
-        python = "ExecStart=/opt/dryhold/bin/python /usr/local/lib/probe.py"
-        changed = re.sub(r"(?m)^ExecStart=.*", python, text)
-        changed = re.sub(r"(?m)^(Type|Restart|WatchdogSec|NotifyAccess)=.*", "", changed)
-        changed += "\n[Service]\nType=oneshot\nStandardOutput=truncate:/root/probe.json\n"
-        (machine.root / "etc/systemd/system/probe.service").write_text(changed)
-        done = machine.shell("systemctl daemon-reload && systemctl start probe")
-        assert done.returncode == 0, machine.ask("journalctl -q --no-pager -u probe")
-        seen = json.loads((machine.root / "root/probe.json").read_text())
-        other = [f for f in seen["folders"] if not f.startswith(ALLOWED)]
-        found.say(f"{unit}: no folder but its own can be written", not other, other)
-        kept = "/var/lib/dryhold" in seen["folders"]
-        found.say(f"{unit}: its own can", kept, seen["folders"])
-        files = [f for f in seen["files"] if not f.startswith(ALLOWED)]
-        found.say(f"{unit}: no file outside can be written", not files, files)
-        found.say(f"{unit}: nothing else is allowed", not seen["deeds"], seen["deeds"])
-        found.say(f"{unit}: it is no root", seen["user"] != 0)
-        left = machine.ask("find /tmp /var/tmp -name '.probe-*'")
-        found.say(f"{unit}: nothing is left behind", not left.strip(), left)
-    machine.do("rm /etc/systemd/system/probe.service /root/probe.json && systemctl daemon-reload")
-    machine.do("systemctl start dryhold dryhold-page")
-    rated = machine.do("systemd-analyze security --no-pager dryhold dryhold-page | grep -i overall")
-    rates = [float(rate) for rate in re.findall(r"(\d+\.\d) ", rated)]
-    found.say("systemd rates both running units under 2.0", max(rates, default=10.0) < 2.0, rated)
-    print(f"       {rates}", flush=True)
 
 
 def _backup(machine: Machine, text: str, found: Found) -> None:

@@ -58,11 +58,14 @@ def test_kill_at_any_moment_loses_no_event_and_at_most_a_batch(
     again = [event.as_json() for tick in ticks for event in judge.look(tick)]
     assert len(again) > 20
     assert {"cut_in", "alert_raised", "idle_measured"} <= {event["kind"] for event in again}
-    # How full this machine's disk is stands in no reading.
+    # How full this machine's disk is, and that it was killed so often, stands in no reading.
+    aside = ("storage_low", "monitor_fault")
     mine = [
         event
         for event in kept
-        if not event["kind"].startswith("monitor_") and event.get("alert") != "storage_low"
+        if not event["kind"].startswith("monitor_") and event.get("alert") not in aside
     ]
+    faults = {e["evidence"]["trouble"] for e in kept if e.get("alert") == "monitor_fault"}
+    assert faults == {"restarts"}
     assert mine == again
     assert [event["kind"] for event in kept].count("monitor_started") == KILLS

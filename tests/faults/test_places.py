@@ -174,6 +174,30 @@ def test_memory_that_is_short(monitor: Monitor, monkeypatch: pytest.MonkeyPatch)
     falls(monitor)
 
 
+def test_a_monitor_that_does_not_last(monitor: Monitor) -> None:
+    """Stopped, the next start says nothing of it; killed three times within a day, each start says that
+    nothing had asked for it and the last is an alert; after a day without another it ends."""
+    monitor.start()
+    monitor.tick(60)
+    monitor.stop()
+    for _ in range(3):
+        monitor.start()
+        monitor.tick(600)
+        assert monitor.alerts() == set()
+        monitor.kill()
+    monitor.start()
+    monitor.tick(60)
+    starts = monitor.told("monitor_started")
+    assert [start.get("unasked", False) for start in starts] == [False, False, True, True, True]
+    assert monitor.alerts() == {"monitor_fault/restarts"}
+    assert "ended 3 times" in monitor.shown()["monitor"]["troubles"]["restarts"]
+    falls(monitor)
+    monitor.volts(PRESSURE, 2.3)
+    monitor.clock.wait_until(monitor.clock.steady() + 86_400.0)
+    monitor.tick(120)
+    assert "monitor_fault/restarts" not in monitor.alerts()
+
+
 # --- the card
 
 
