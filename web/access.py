@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from argon2 import PasswordHasher
-from argon2.exceptions import VerificationError
+from argon2.exceptions import VerificationError, VerifyMismatchError
 
 from edge.errors import AccessError
 
@@ -137,7 +137,9 @@ def _is(hashed: str | None, code: str) -> bool:
     try:
         with _ONE_AT_A_TIME:
             return _HASHER.verify(hashed, _plain(code))
-    except (VerificationError, UnicodeEncodeError):
+    except (VerifyMismatchError, UnicodeEncodeError):
         return False
+    except VerificationError as error:  # short of memory: nothing is known of the code
+        raise AccessError(f"expected to try the code, found: {error}") from error
     except ValueError as error:  # InvalidHashError, or text that is none at all
         raise AccessError(f"{FILE}: expected a hash, found something else") from error

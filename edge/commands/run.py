@@ -32,6 +32,7 @@ def run(args: argparse.Namespace) -> int:
     settings, trouble = lastgood.load_or_last(args.settings, args.state)
     if trouble is None:
         lastgood.keep(args.settings, args.state)
+    threading.excepthook = _thread_failed
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda _n, _f: stop.set())
@@ -44,3 +45,11 @@ def run(args: argparse.Namespace) -> int:
     ) as made:
         made.run()
     return 0
+
+
+def _thread_failed(fault: threading.ExceptHookArgs) -> None:
+    """End at once, as if killed, to be started again: what a thread did nobody else does, and one
+    that is short of memory may not even be able to say goodbye."""
+    if fault.exc_type is not SystemExit:
+        threading.__excepthook__(fault)
+        os._exit(1)

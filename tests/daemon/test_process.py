@@ -1,6 +1,7 @@
 """The command as systemd and a person start it, with a real broker."""
 
 import json
+import resource
 import signal
 import socket
 import subprocess
@@ -13,6 +14,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "tell"))
 from brokers import Broker, Receiver, until
 
+from edge.store.read import Reader
 from edge.store.requests import Box
 
 
@@ -105,3 +107,69 @@ def test_the_command_tells_stops_and_dies_as_promised(site: Site, broker: Broker
             daemon.send_signal(signal.SIGKILL)
             daemon.wait(20.0)
         receiver.close()
+
+
+LARGE = 4_000_000
+
+
+def test_memory_that_is_really_short(site: Site, broker: Broker) -> None:
+    """With not a byte more than it has, the daemon goes on; asked for what takes megabytes it ends by
+    itself, and started again with memory it does that, says that its end was not asked for, and every
+    event is told under one id without a gap."""
+    receiver = Receiver(broker.port)
+    daemon = site.start()
+    box = Box(site.folder / "state")
+    try:
+        until(lambda: receiver.on("/readings") and kinds(receiver), "readings and an event")
+        has = Path(f"/proc/{daemon.pid}/statm").read_text().split()[0]
+        size = int(has) * resource.getpagesize()
+        resource.prlimit(daemon.pid, resource.RLIMIT_AS, (size, size))
+        number = box.post("acknowledge", "test", {"alert": "low_pressure"})
+        until(lambda: box.answer(number), "a request to be taken")
+        large = box.post("acknowledge", "x" * LARGE, {"alert": "low_pressure"})
+        assert daemon.wait(20.0) == 1
+        daemon = site.start()
+        until(lambda: box.answer(large), "the large request to be taken")
+        until(lambda: kinds(receiver).count("monitor_started") == 2, "its start to be told")
+        daemon.terminate()
+        assert daemon.wait(20.0) == 0
+        until(lambda: kinds(receiver)[-1] == "monitor_stopped", "a goodbye")
+        told = {e["id"]: e for e in map(json.loads, receiver.on("/events"))}
+        starts = [e for e in told.values() if e["kind"] == "monitor_started"]
+        assert [e.get("unasked", False) for e in starts] == [False, True]
+        with Reader(site.folder / "state") as reader:
+            kept = [event["id"] for event in reversed(reader.events(10_000))]
+        assert kept == list(told)
+    finally:
+        box.close()
+        if daemon.poll() is None:
+            daemon.kill()
+            daemon.wait(20.0)
+        receiver.close()
+
+
+def test_a_thread_that_fails_ends_the_daemon() -> None:
+    """Whatever thread ends in a fault takes the process with it, with the fault in the log and status 1,
+    so that it is started again; one that ends itself does not."""
+    program = """
+import sys, threading, _thread
+from edge.commands import run
+threading.excepthook = run._thread_failed
+def quiet():
+    sys.exit(3)
+one = threading.Thread(target=quiet); one.start(); one.join()
+def short():
+    raise MemoryError("no more")
+two = threading.Thread(target=short); two.start(); two.join()
+print("went on")
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        capture_output=True,
+        text=True,
+        timeout=30,
+        cwd=Path(__file__).parents[2],
+        check=False,
+    )
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "MemoryError: no more" in done.stderr
