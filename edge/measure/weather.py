@@ -47,12 +47,16 @@ APART_S, QUARTER_S = 9 * 3600.0, 6 * 3600.0
 FREEDOM = 30.0
 """Degrees of freedom of an interval whose allowances are the site's own."""
 
+LEAST_PAIRS, MORE_PAIRS = 5, 3.0
+"""So many pairs of rests tell something, since two of them may lie across a real change of loss; and
+as many weigh against them."""
+
 DOUBT, DOUBT_EACH = 6.0, 0.4
 """Degrees of freedom of an allowance that no rest of the site has tried yet, and what each pair of
 rests adds: sites differ by a factor of two either way, and a median tells a spread with 0.37 of the
 efficiency of its root mean square."""
 
-DAY_H, WAVE_FROM_H = 24.0, 16.0
+DAY_H, WAVE_FROM_H = 24.0, 20.0
 """From so many hours on, a wave of a day's length is fitted beside the line where no temperature is
 measured: a straight line alone takes part of the daily wave for loss, and pieces of a day each take
 the same part. In shorter stretches line and wave cannot be told apart."""
@@ -64,7 +68,7 @@ _WARMING_SD = (
 """(hours, K/h): outdoor gas temperature's slope over a rest, one standard deviation."""
 
 _WARMING_BESIDE_WAVE_SD = (
-    (16.0, 0.47), (18.0, 0.355), (20.0, 0.276), (24.0, 0.192), (30.0, 0.164), (36.0, 0.154),
+    (18.0, 0.355), (20.0, 0.276), (24.0, 0.192), (30.0, 0.164), (36.0, 0.154),
     (48.0, 0.13), (96.0, 0.076), (1000.0, 0.008),
 )  # fmt: skip
 """The same, of the line beside a wave of a day's length."""
@@ -107,7 +111,18 @@ class Loss(NamedTuple):
 class Weather(Kept):
     """What the site has taught about its exposure, and the temperatures of the last hours."""
 
-    KEPT = ("at_t", "since_t", "lagged", "minute", "sums", "scatter", "same_hour", "rests")
+    KEPT = (
+        "at_t",
+        "since_t",
+        "lagged",
+        "minute",
+        "sums",
+        "scatter",
+        "same_hour",
+        "day_scatter",
+        "rests",
+        "day_rests",
+    )
 
     def __init__(self, atmosphere_kpa: float) -> None:
         self.atmosphere_kpa = atmosphere_kpa
@@ -119,7 +134,9 @@ class Weather(Kept):
         self.sums: list[list[float]] = [[0.0] * 5 for _ in LAGS_H]
         self.scatter: list[float] = []  # squares of what two rests differ by, over what was allowed
         self.same_hour: list[float] = []  # the same, of rests at the same hour of the day
+        self.day_scatter: list[float] = []  # the same, of rests in which the hour plays no part
         self.rests: list[list[float]] = []  # end, loss and its deviation over absolute pressure
+        self.day_rests: list[list[float]] = []  # the same, of rests in which the hour plays no part
 
     def hear(self, t: float, temperature_c: float | None) -> None:
         """Let the lagged temperatures follow; once a minute is often enough for any lag here."""
@@ -187,7 +204,7 @@ class Weather(Kept):
             share = sqrt(PRIOR_SHARE**2 + PRIOR_SHARE_SD**2)
             unknown += (mean_absolute / mean_k * share * warming_sd_k_per_h(span_h, wave)) ** 2
             sd = sqrt(max(unknown, plain.slope_se**2))
-            freedom = min(DOUBT + DOUBT_EACH * len(self.scatter), FREEDOM)
+            freedom = min(DOUBT + DOUBT_EACH * len(self._squares(not wave)), FREEDOM)
             return Loss(-plain.slope, sd, mean_absolute, None, freedom, phased=not wave)
         mean_c = sum(celsius[first:]) / len(after)
         weights = self._weights() or [1.0 / len(LAGS_H)] * len(LAGS_H)
@@ -262,20 +279,25 @@ class Weather(Kept):
         share what that hour does, which their difference hides: they may only widen. The median
         over many tells it, so that one real change of loss does not widen anything.
         """
-        before = [r for r in self.rests if r[0] <= t - APART_S]
+        rests = self.rests if phased else self.day_rests
+        before = [r for r in rests if r[0] <= t - APART_S]
         other = next((r for r in reversed(before) if not phased or _hours_differ(r[0], t)), None)
         found = other or (before[-1] if before else None)
+        squares = self._squares(phased) if other is not None else self.same_hour
         if found is not None:
             allowed = found[2] ** 2 + sd_per_absolute**2
             if allowed > 0.0:
-                square = (loss_per_absolute - found[1]) ** 2 / allowed
-                if other is not None:
-                    self.scatter = [*self.scatter[-63:], square]
-                else:
-                    self.same_hour = [*self.same_hour[-63:], square]
-        self.rests = [r for r in self.rests if other is None or r[0] >= other[0]][-63:]
-        self.rests.append([t, loss_per_absolute, sd_per_absolute])
-        return max(_factor(self.scatter) or 1.0, _factor(self.same_hour) or 0.0)
+                squares.append((loss_per_absolute - found[1]) ** 2 / allowed)
+                del squares[:-64]
+        rests[:] = [r for r in rests if other is None or r[0] >= other[0]][-63:]
+        rests.append([t, loss_per_absolute, sd_per_absolute])
+        widen = _factor(self.same_hour) if phased else None
+        return max(_factor(self._squares(phased)) or 1.0, widen or 0.0)
+
+    def _squares(self, phased: bool) -> list[float]:
+        """What has tried the allowance for a line, or for a line beside a day's wave: a site's days
+        may be alike where its hours are not."""
+        return self.scatter if phased else self.day_scatter
 
     def _share(self, sums: Sequence[float]) -> tuple[float, float]:
         """Exposure and its standard deviation for one lag: what was learned, with the prior."""
@@ -313,11 +335,11 @@ def _factor(squares: Sequence[float]) -> float | None:
     """What standard deviations must be multiplied by, from squares of what was found over what was
     allowed; None for no squares."""
     n = len(squares)
-    if n == 0:
+    if n < LEAST_PAIRS:
         return None
-    # As if one more pair had scattered just as allowed (0.455 is the median of chi-square(1)).
+    # As if a few more pairs had scattered just as allowed (0.455 is the median of chi-square(1)).
     middle = sorted(squares)[n // 2] / (1.5 * 0.455)
-    return sqrt(min(max((n * middle + 1.0) / (n + 1.0), 0.1), 25.0))
+    return sqrt(min(max((n * middle + MORE_PAIRS) / (n + MORE_PAIRS), 0.2), 25.0))
 
 
 def _stretch(
