@@ -205,12 +205,20 @@ def _delay(look: Look, start: Mapping[str, Any], cut_in_kpa: float, set_s: float
         look.says.append("The start delay cannot be told: the pressure passed cut-in too slowly.")
         return
     if known is not None:
-        seconds, sd = known
-        look.figure("Start delay observed", seconds, "time", "observed", sd=sd)
+        note = f"between {known.low:.0f} and {known.high:.0f} s with 95 % confidence"
+        look.figure(
+            "Start delay observed", known.seconds, "time", "observed", sd=known.sd, note=note
+        )
     if taken is not None:
-        seconds, sd = taken, 1.0
-    look.says.append(f"The start was delayed by {seconds:.0f} s.")
-    if abs(seconds - set_s) > DELAY_BAND_S + 2.0 * sd:
+        seconds, low, high = taken, taken - 2.0, taken + 2.0  # of a hand on a stopwatch
+        look.says.append(f"The start was delayed by {seconds:.0f} s by the stopwatch.")
+    elif known is not None:
+        seconds, _, low, high = known
+        look.says.append(
+            f"The start was delayed by {seconds:.0f} s ({low:.0f} to {high:.0f} s with 95 %"
+            " confidence)."
+        )
+    if not low - DELAY_BAND_S <= set_s <= high + DELAY_BAND_S:
         look.find("start_delay", f"{seconds:.0f} s observed, {set_s:.0f} s set.")
 
 

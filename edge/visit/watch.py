@@ -2,9 +2,10 @@
 
 from collections.abc import Mapping, Sequence
 from math import hypot
-from typing import Any
+from typing import Any, NamedTuple
 
 from edge.cause import NEAR_AIR_PCT
+from edge.core.fit import t95
 from edge.core.kept import Kept
 from edge.measure.supply import Supply
 from edge.model import SUPPLY, Event
@@ -22,6 +23,9 @@ PROVED_PCT = 10.0
 
 FAST_KPA_PER_S = 0.03
 """Slower than this the gauge passes cut-in so slowly that the delay cannot be told."""
+
+WAY_DOWN_S, LEAST_NOISE_KPA = 30.0, 0.1
+"""So much of the way down before the cut-in is looked at, by a gauge that is no quieter than this."""
 
 SAMPLED_S = 90.0
 """By then the gas of a run under way is what the sensor sees (common practice, no source)."""
@@ -86,7 +90,6 @@ class Watch(Kept):
                 "fall_kpa_per_s": self._fall(fact.at - supply.offset_s),
                 "gauge": [list(row) for row in self.gauge] if fact.kind == "cut_in" else [],
                 "t": fact.at - supply.offset_s,
-                "step_s": supply.step_s,
             }
             # Only the last start's way down is looked at again.
             again = fact.kind == "cut_in"
@@ -192,21 +195,43 @@ def _slope(rows: Sequence[Sequence[float]]) -> float | None:
     return sum((r[0] - mean_t) * (r[1] - mean_y) for r in rows) / spread
 
 
-def delay(turn: Mapping[str, Any], cut_in_kpa: float) -> tuple[float, float] | None:
-    """How long the start was delayed past the set cut-in, s, with its standard deviation.
+class Delay(NamedTuple):
+    """How long a start was delayed past the set cut-in, s: best estimate, its standard deviation,
+    and between what it lies (95 %)."""
 
-    The gauge's last way down is a straight line; where it crosses the cut-in the delay began.
-    None where it fell too slowly, or was never seen above.
+    seconds: float
+    sd: float
+    low: float
+    high: float
+
+
+def delay(turn: Mapping[str, Any], cut_in_kpa: float) -> Delay | None:
+    """The delay of the start that `turn` (a cut_in) tells of; None where the gauge fell too slowly,
+    or was never seen above.
+
+    It begins where the line through the gauge's last way down crosses the cut-in, and ends at some
+    moment, any as likely as another, between the contact's last reading open and its first closed.
     """
-    fall = turn["fall_kpa_per_s"]
-    before = [r for r in turn["gauge"] if r[0] <= turn["t"]]
-    if fall is None or fall < FAST_KPA_PER_S:
-        return None
+    fall, end = turn["fall_kpa_per_s"], float(turn["t"])
+    before = [r for r in turn["gauge"] if r[0] < end]
     above = [r for r in before if r[1] > cut_in_kpa]
-    below = [r for r in before if r[1] <= cut_in_kpa and above and r[0] > above[-1][0]]
-    if not above or not below:
+    if fall is None or fall < FAST_KPA_PER_S or not above:
         return None
-    (t0, y0), (t1, y1) = above[-1], below[0]
-    crossed = t0 + (t1 - t0) * (y0 - cut_in_kpa) / max(y0 - y1, 1e-9)
-    # The gauge's noise, and the step at which the contact is looked at.
-    return turn["t"] - crossed, hypot(0.1 / fall, turn["step_s"] / 12.0**0.5)
+    since = max(above[-1][0] - WAY_DOWN_S, end - 60.0)
+    down = [r for r in before if r[0] >= since]
+    down = before[-3:] if len(down) < 3 else down
+    slope = _slope(down) if len(down) >= 3 else None
+    if slope is None or slope > -FAST_KPA_PER_S:
+        return None
+    n = len(down)
+    mean_t, mean_kpa = sum(r[0] for r in down) / n, sum(r[1] for r in down) / n
+    crossed = mean_t + (cut_in_kpa - mean_kpa) / slope
+    left = sum((r[1] - mean_kpa - slope * (r[0] - mean_t)) ** 2 for r in down)
+    noise = max((left / (n - 2)) ** 0.5, LEAST_NOISE_KPA)
+    spread = sum((r[0] - mean_t) ** 2 for r in down)
+    crossed_sd = noise / -slope * (1.0 / n + (crossed - mean_t) ** 2 / spread) ** 0.5
+    step_s = end - before[-1][0]
+    seconds = end - step_s / 2.0 - crossed
+    half = hypot(0.95 * step_s / 2.0, t95(n - 2.0) * crossed_sd)
+    sd = hypot(crossed_sd, step_s / 12.0**0.5)
+    return Delay(max(seconds, 0.0), sd, max(seconds - half, 0.0), max(seconds + half, 0.0))
