@@ -2,15 +2,17 @@
 
 Bitstream Vera (comes with the library) has Latin letters only. For others, these Debian packages
 are used where they are installed: fonts-dejavu-core (Greek, Cyrillic and more),
-fonts-droid-fallback or fonts-wqy-zenhei (Chinese, Japanese, Korean). A letter that no typeface
-has, and scripts that join their letters or run from right to left (they need shaping, which
-the library does not do), are replaced by a mark that says so; `Faces.marked` then is true.
+fonts-wqy-zenhei (Chinese, Japanese, Korean) or fonts-droid-fallback (without Korean). A letter that
+no typeface has, and scripts that join their letters or run from right to left (they need shaping,
+which the library does not do), are replaced by a mark that says so; `Faces.marked` then is true.
 """
 
 import os
 import unicodedata
+from collections.abc import Iterator
 from importlib.resources import as_file, files
 from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 from xml.sax.saxutils import escape
 
@@ -20,11 +22,15 @@ from reportlab.pdfbase.ttfonts import TTFError, TTFont
 MORE = ("DejaVuSans.ttf", "DroidSansFallbackFull.ttf", "DroidSansFallback.ttf", "wqy-zenhei.ttc")
 NOTE = (
     "This paper cannot show some letters; they are marked [script, how many]. They are whole on the"
-    " page and in the record itself. Installing fonts-droid-fallback on the box helps for Chinese,"
+    " page and in the record itself. Installing fonts-wqy-zenhei on the box helps for Chinese,"
     " Japanese and Korean."
 )
+OWN, NONE = "Text", "no typeface: "
 SHAPED = ("AL", "R", "AN")  # Unicode's bidirectional classes of right-to-left scripts
-JOINED = ("DEVANAGARI", "BENGALI", "TAMIL", "THAI", "KHMER", "MYANMAR", "SINHALA", "TELUGU")
+JOINED = (
+    "BENGALI", "DEVANAGARI", "GUJARATI", "GURMUKHI", "KANNADA", "KHMER", "LAO", "MALAYALAM",
+    "MONGOLIAN", "MYANMAR", "ORIYA", "SINHALA", "SYRIAC", "TAMIL", "TELUGU", "THAI", "TIBETAN",
+)  # fmt: skip
 
 
 def fonts() -> None:
@@ -46,33 +52,44 @@ class Faces:
     def say(self, text: str) -> str:
         """`text` as a paragraph's markup; every letter is there or marked."""
         out = []
-        for face, run in groupby(text, self._face):
-            letters = "".join(run)
-            if face == "Text":
+        for face, run in groupby(self._faced(unicodedata.normalize("NFC", text)), itemgetter(0)):
+            letters = "".join(letter for _, letter in run)
+            if face == OWN:
                 out.append(escape(letters))
-            elif face:
-                out.append(f'<font name="{face}">{escape(letters)}</font>')
-            else:
+            elif face.startswith(NONE):
                 self.marked = True
-                out.append(escape(_mark(letters)))
+                many = sum(not letter.isspace() for letter in letters)
+                out.append(f"[{escape(face.removeprefix(NONE))}, {many}]")
+            else:
+                out.append(f'<font name="{face}">{escape(letters)}</font>')
         return "".join(out)
 
+    def _faced(self, text: str) -> Iterator[tuple[str, str]]:
+        """Each letter with its typeface; blanks between words that have none belong to them."""
+        blanks, last = "", OWN
+        for letter in text:
+            if letter.isspace():
+                blanks += letter
+                continue
+            face = self._face(letter)
+            between = face if face == last and face.startswith(NONE) else OWN
+            yield from ((between, blank) for blank in blanks)
+            yield face, letter
+            blanks, last = "", face
+        yield from ((OWN, blank) for blank in blanks)
+
     def _face(self, letter: str) -> str:
-        """The typeface for a letter; "" for none."""
-        if ord(letter) in self._own or letter.isspace():
-            return "Text"
-        script = unicodedata.name(letter, "").partition(" ")[0]
+        """The typeface for a letter, or NONE and the script that has none."""
+        if ord(letter) in self._own:
+            return OWN
+        script = unicodedata.name(letter, "unknown").partition(" ")[0]
+        shown = script if script == "CJK" else script.capitalize()
+        none = NONE + (shown if unicodedata.category(letter).startswith("L") else "symbol")
         if unicodedata.bidirectional(letter) in SHAPED or script in JOINED:
-            return ""
+            return none
         if self._more is None:
             self._more = _found()
-        return next((name for name, glyphs in self._more if ord(letter) in glyphs), "")
-
-
-def _mark(letters: str) -> str:
-    script = unicodedata.name(letters[0], "unknown").partition(" ")[0]
-    script = script if script == "CJK" else script.capitalize()
-    return f"[{script}, {len(letters)}]"
+        return next((name for name, glyphs in self._more if ord(letter) in glyphs), none)
 
 
 def _found() -> list[tuple[str, dict[int, int]]]:

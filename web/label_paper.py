@@ -1,7 +1,6 @@
 """The label for the box's door as PDF, A5 across; for the command, since drawing takes memory."""
 
 from io import BytesIO
-from xml.sax.saxutils import escape
 
 from reportlab.lib.colors import black
 from reportlab.lib.pagesizes import A5, landscape
@@ -9,17 +8,22 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, KeepInFrame, Paragraph
 
-from web.faces import fonts
+from web.faces import Faces
 from web.label import Label, modules
 from web.paper import style
 
 EDGE, CODE = 12 * mm, 52 * mm
+NOTE = (
+    "Some letters cannot be shown here and are marked [script, how many]: print the label from the"
+    " page itself, at /label, which has them whole."
+)
 CAUTION = 42 * mm  # the height kept for it
 
 
 def pdf(label: Label) -> bytes:
     """One page with the site, the address in letters and as QR code, whom to call, the caution."""
-    fonts()
+    faces = Faces()
+    say = faces.say
     out = BytesIO()
     width, height = landscape(A5)
     canvas = Canvas(out, pagesize=(width, height), invariant=1, lang="en")
@@ -34,11 +38,13 @@ def pdf(label: Label) -> bytes:
     )
     _within(
         canvas,
-        [Paragraph(escape(text), how) for text, how in words],
+        [Paragraph(say(text), how) for text, how in words],
         (EDGE, EDGE + CAUTION, width - 3 * EDGE - CODE, height - 2 * EDGE - CAUTION),
     )
-    caution = Paragraph(f"Caution. {escape(label.caution)}", style(9))
-    _within(canvas, [caution], (EDGE, EDGE, width - 2 * EDGE, CAUTION - 3 * mm))
+    foot = [Paragraph(f"Caution. {say(label.caution)}", style(9))]
+    if faces.marked:
+        foot.append(Paragraph(NOTE, style(8, "Strong", spaceBefore=4)))
+    _within(canvas, foot, (EDGE, EDGE, width - 2 * EDGE, CAUTION - 3 * mm))
     rows = modules(label.address)
     unit = CODE / len(rows)
     left, top = width - EDGE - CODE, height - EDGE - 2 * mm

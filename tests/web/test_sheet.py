@@ -19,7 +19,8 @@ from edge.record import COMMISSIONING, Chapter, Figure, Record, Signature, made
 from edge.settings import Settings, load
 from edge.store.read import Reader
 from edge.store.write import Writer
-from web import access, create_app, faces, workform
+from web import access, create_app, faces, label_paper, workform
+from web.label import Label
 
 T0 = 1_772_830_800.0
 AT = "2026-03-06T21:00:00.000Z"
@@ -181,7 +182,25 @@ def test_letters_that_no_typeface_has_are_marked(
     assert not made_of.marked
     assert made_of.say(f"a {CHINESE} b") == "a [CJK, 3] b"
     assert made_of.say(ARABIC) == "[Arabic, 5]"
+    assert (
+        made_of.say(f"{ARABIC} {ARABIC} {CHINESE}, {ARABIC}!")
+        == "[Arabic, 10] [CJK, 3], [Arabic, 5]!"
+    )
+    assert made_of.say("e\u0301te\u0301 \U0001f44d\U0001f3fd") == "été [symbol, 2]"
     assert made_of.marked
+
+
+def test_a_label_says_what_it_cannot_show(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """A site's name in letters that no typeface has is marked on the door's label too, and where to print it whole; a Latin one says nothing of it."""
+    monkeypatch.setenv("XDG_DATA_DIRS", str(tmp_path))
+
+    def words(site: str) -> str:
+        made = label_paper.pdf(Label(site, "http://10.0.0.7/", "555-0142", "Mind it."))
+        return " ".join(PdfReader(io.BytesIO(made)).pages[0].extract_text().split())
+
+    assert "[CJK, 3]" in words(CHINESE)
+    assert "print the label from the page itself" in words(CHINESE)
+    assert "[" not in words("Saltmarsh Lane depot")
 
 
 @pytest.mark.parametrize(
