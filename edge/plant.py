@@ -6,6 +6,8 @@ faults of a sensor are added by whoever reads it.
 
 Compressor and membrane fill the supply line through a needle valve; a pressure control starts
 and stops them; an air maintenance device lets gas into each system; everything leaks a little.
+The gas in the line and in each system is well mixed: what comes in mixes with what is there, and
+what goes out is of that mixture, step by step.
 
 Sources: ideal gas, n = PV/RT. Flow through an opening: the ISO 6358 form, choked below the
 critical pressure ratio (0.528 for air). Purity against flow: cross-flow solution-diffusion at
@@ -59,6 +61,11 @@ def opening(downstream_kpa: float, upstream_kpa: float) -> float:
         return 0.0
     part = (ratio - CRITICAL_RATIO) / (1.0 - CRITICAL_RATIO)
     return math.sqrt(1.0 - part * part)
+
+
+def mixture(oxygen_pct: float, mol: float, coming_pct: float, coming_mol: float) -> float:
+    """Oxygen of a gas, %, after another has mixed with it."""
+    return (oxygen_pct * mol + coming_pct * coming_mol) / (mol + coming_mol)
 
 
 class SyntheticWeather:
@@ -130,6 +137,7 @@ class SystemParameters:
     volume_l: float = 2422.0  # 640 gal
     regulated_kpa: float = 206.8  # 30 psi
     start_kpa: float | None = None  # as regulated
+    start_oxygen_pct: float = AIR_OXYGEN_PCT  # of the gas that is in it at the beginning
     loss_l_min: float = 0.4  # at the regulated pressure
     device_l_min: float = 40.0  # through the restriction, wide open, from the line at its reference
     bypass_l_min: float = 400.0  # through the device's own bypass valve
@@ -149,6 +157,7 @@ class PlantParameters:
     cut_out_kpa: float = 358.5  # 52 psi
     start_delay_s: float = 8.0
     start_kpa: float | None = None  # the middle of the band
+    start_oxygen_pct: float = AIR_OXYGEN_PCT  # of the gas that is in the line at the beginning
     production_l_min: float = 21.24  # 45 scfh, at the reference pressure and 20 °C
     flow_at_2_pct_l_min: float = 26.0  # the membrane's product flow that would hold 2 % oxygen
     feed_kpa: float = 690.0  # 100 psi, before the needle valve
@@ -175,7 +184,8 @@ class PlantParameters:
 
 
 class System:
-    """A sprinkler system's state. `device` and `extra_loss_l_min` may be set while it runs."""
+    """A sprinkler system's state; `oxygen_pct` is that of its gas. `device` and `extra_loss_l_min`
+    may be set while it runs."""
 
     __slots__ = (
         "_choked",
@@ -186,6 +196,7 @@ class System:
         "extra_loss_l_min",
         "lagged_c",
         "moles",
+        "oxygen_pct",
         "parameters",
         "pressure_kpa",
         "temperature_c",
@@ -202,13 +213,20 @@ class System:
         self.pressure_kpa = p.regulated_kpa if p.start_kpa is None else p.start_kpa
         kelvin = self.temperature_c + ZERO_C
         self.moles = (self.pressure_kpa + barometer_kpa) * p.volume_l / (R * kelvin)
+        self.oxygen_pct = p.start_oxygen_pct
         self._reference_kpa = p.regulated_kpa + ATMOSPHERE_KPA
         # Flow as given is what really passes at reference pressures, choked or not.
         self._choked = opening(ATMOSPHERE_KPA, self._reference_kpa)
         self._conductance = MOL_S_PER_L_MIN / line_kpa
 
     def step(
-        self, dt_s: float, t_s: float, air_c: float, barometer_kpa: float, line_kpa: float
+        self,
+        dt_s: float,
+        t_s: float,
+        air_c: float,
+        barometer_kpa: float,
+        line_kpa: float,
+        line_oxygen_pct: float,
     ) -> tuple[float, float]:
         """Advance; (mol taken from the line, mol lost). `line_kpa` is absolute."""
         p = self.parameters
@@ -232,6 +250,7 @@ class System:
             rate = loss_l_min * MOL_S_PER_L_MIN / (self._reference_kpa * self._choked)
             lost = rate * absolute * opening(barometer_kpa, absolute) * dt_s
             lost = min(lost, self.moles * (1.0 - barometer_kpa / absolute))
+        self.oxygen_pct = mixture(self.oxygen_pct, self.moles, line_oxygen_pct, taken)
         self.moles += taken - lost
         self.lagged_c += (air_c - self.lagged_c) * dt_s / (p.lag_h * 3600.0 + dt_s)
         self.temperature_c = p.exposure * self.lagged_c + (1.0 - p.exposure) * p.steady_c
@@ -248,7 +267,8 @@ class Plant:
     room_temperature_c, barometer_kpa; systems[name].pressure_kpa, .temperature_c.
 
     The truth behind it: loss_l_min, loss_kpa_per_h, production_l_min, gas_temperature_c, product_oxygen_pct,
-    produced_mol, lost_mol.
+    produced_mol, lost_mol, and of these the oxygen (produced_oxygen_mol, lost_oxygen_mol); held_oxygen_pct of
+    the gas in the line, systems[name].oxygen_pct of that in a system.
 
     Faults, to be set at any moment: power, overload, bypass, needle (1 as set, 0 shut),
     strength (1 new, less when compressor or membrane is tired), volume_share (under 1 when a
@@ -279,10 +299,12 @@ class Plant:
         "cut_out_kpa",
         "extra_loss_l_min",
         "gas_temperature_c",
+        "held_oxygen_pct",
         "lagged_c",
         "line_pressure_kpa",
         "loss_l_min",
         "lost_mol",
+        "lost_oxygen_mol",
         "moles",
         "needle",
         "overload",
@@ -292,6 +314,7 @@ class Plant:
         "power",
         "probe",
         "produced_mol",
+        "produced_oxygen_mol",
         "product_oxygen_pct",
         "production_l_min",
         "room_temperature_c",
@@ -300,6 +323,7 @@ class Plant:
         "systems",
         "t_s",
         "trapped_mol",
+        "trapped_oxygen_pct",
     )
 
     def __init__(self, parameters: PlantParameters | None = None) -> None:
@@ -323,6 +347,8 @@ class Plant:
         self.product_oxygen_pct = AIR_OXYGEN_PCT
         self.loss_l_min = self.production_l_min = 0.0
         self.produced_mol = self.lost_mol = self.trapped_mol = 0.0
+        self.produced_oxygen_mol = self.lost_oxygen_mol = 0.0
+        self.held_oxygen_pct = self.trapped_oxygen_pct = p.start_oxygen_pct
         self._volume_share = 1.0
         self._calling = False
         self._wanted_s = 0.0
@@ -373,8 +399,14 @@ class Plant:
         before = self._volume_share
         if share < before:
             shut_in = self.moles * (1.0 - share / before)
+            self.trapped_oxygen_pct = mixture(
+                self.trapped_oxygen_pct, self.trapped_mol, self.held_oxygen_pct, shut_in
+            )
         elif before < 1.0:
             shut_in = -self.trapped_mol * (share - before) / (1.0 - before)
+            self.held_oxygen_pct = mixture(
+                self.held_oxygen_pct, self.moles, self.trapped_oxygen_pct, -shut_in
+            )
         else:
             return
         self.moles -= shut_in
@@ -434,13 +466,21 @@ class Plant:
         if lost > self.moles * (1.0 - share):
             lost = max(0.0, self.moles * (1.0 - share))
 
+        if produced:
+            self.held_oxygen_pct = mixture(
+                self.held_oxygen_pct, self.moles, self.product_oxygen_pct, produced
+            )
+            self.produced_oxygen_mol += produced * self.product_oxygen_pct / 100.0
+        inside_pct = self.held_oxygen_pct
         self.moles += produced - lost
         self.produced_mol += produced
         self.lost_mol += lost
+        self.lost_oxygen_mol += lost * inside_pct / 100.0
         for system in self.systems.values():
-            taken, leaked = system.step(dt_s, t_s, air_c, barometer_kpa, absolute)
+            taken, leaked = system.step(dt_s, t_s, air_c, barometer_kpa, absolute, inside_pct)
             self.moles -= taken
             self.lost_mol += leaked
+            self.lost_oxygen_mol += leaked * system.oxygen_pct / 100.0
 
         self.lagged_c += (air_c - self.lagged_c) * dt_s / (p.lag_h * 3600.0 + dt_s)
         self.gas_temperature_c = gas_c = (

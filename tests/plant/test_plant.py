@@ -96,7 +96,8 @@ FAULTS = st.sampled_from(
 def test_gas_is_neither_made_nor_lost(
     seed: int, happenings: list[tuple[tuple[str, object], float]], start_kpa: float
 ) -> None:
-    """Whatever fault comes when, what is held, shut in and lost is what was there and produced."""
+    """Whatever fault comes when, what is held, shut in and lost is what was there and produced, of
+    the gas and of the oxygen in it, which is never less than what the membrane makes."""
     plant = Plant(
         PlantParameters(
             weather=SyntheticWeather(seed),
@@ -107,6 +108,7 @@ def test_gas_is_neither_made_nor_lost(
     )
     aisle = plant.systems[AISLE]
     before = plant.moles + aisle.moles
+    purest = 20.95
     for (name, value), span_s in happenings:
         setattr(aisle if name == "device" else plant, name, value)
         for _ in range(200):
@@ -115,8 +117,16 @@ def test_gas_is_neither_made_nor_lost(
             # An empty pipe that is shut and cools by 20 K stands 7 kPa under the air around it.
             assert plant.line_pressure_kpa > -10.0
             assert 0.0 <= plant.oxygen_pct <= 20.95
+            purest = min(purest, plant.product_oxygen_pct)
+            for pct in (plant.held_oxygen_pct, aisle.oxygen_pct, plant.trapped_oxygen_pct):
+                assert purest - 0.5 <= pct <= 20.95 + 1e-9
     held = plant.moles + aisle.moles + plant.trapped_mol
     assert held + plant.lost_mol - plant.produced_mol == pytest.approx(before, rel=1e-9)
+    oxygen = plant.held_oxygen_pct * plant.moles + aisle.oxygen_pct * aisle.moles
+    oxygen = (oxygen + plant.trapped_oxygen_pct * plant.trapped_mol) / 100.0
+    assert oxygen + plant.lost_oxygen_mol - plant.produced_oxygen_mol == pytest.approx(
+        0.2095 * before, rel=1e-9
+    )
     absolute = plant.line_pressure_kpa + plant.barometer_kpa
     volume = plant.parameters.volume_l * plant.volume_share
     n = absolute * volume / (R * (plant.gas_temperature_c + ZERO_C))
