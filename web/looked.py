@@ -11,6 +11,8 @@ from web.window import Window
 
 MOST_EVENTS = 20_000
 """So many events of a window are looked at, the newest."""
+LONGEST_ALERT_S = 92 * 86400.0
+"""So far after a past window its alerts' ends are looked for."""
 
 
 class Looked(NamedTuple):
@@ -32,7 +34,8 @@ def standing(latest: Mapping[str, Any] | None) -> list[dict[str, Any]]:
 def look(db: Reader, latest: Mapping[str, Any] | None, w: Window, gauge: Gauge) -> Looked:
     """That pressure over the window, and what stands on its axis: with the supply's every alert,
     with a system's those of its own."""
-    told: list[Mapping[str, Any]] = [*db.events(MOST_EVENTS, None, ALERTS, w.since, w.until)]
+    end = w.until + LONGEST_ALERT_S if w.fixed else w.until
+    told: list[Mapping[str, Any]] = [*db.events(MOST_EVENTS, None, ALERTS, w.since, end)]
     far = LONGEST_TEST_S
     held = db.events(MOST_EVENTS, None, TESTS, w.since - far, w.until + far)
     stand: list[Mapping[str, Any]] = [*standing(latest)]

@@ -74,14 +74,20 @@ class Ran:
 def under_alert(
     events: Sequence[Event], standing: Sequence[Mapping[str, Any]], since: float, until: float
 ) -> list[Stretch]:
-    """When any alert was open: from the alert_raised and alert_cleared events of the time, and
-    from the alerts that stand now, which may have been raised long before it."""
+    """When any alert was open within the time: from its alert_raised and alert_cleared events, from
+    those after it, where one may be the end of an alert that was raised before, and from the alerts
+    that stand now."""
     opened: dict[str, float] = {}
+    later: set[str] = set()
     out = []
     for e in sorted(events, key=lambda e: str(e["at"])):
         key = f"{e.get('section')} {e.get('alert')} {e.get('subject')}"
         at = parse_time(e["at"])
-        if e["kind"] == "alert_raised":
+        if at > until:  # only the first one tells how it stood at the end
+            if e["kind"] == "alert_cleared" and key not in opened and key not in later:
+                out.append((since, until))
+            later.add(key)
+        elif e["kind"] == "alert_raised":
             opened.setdefault(key, at)
         elif e["kind"] == "alert_cleared":
             out.append((opened.pop(key, since), at))

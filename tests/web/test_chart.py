@@ -168,6 +168,23 @@ def test_the_scripts_numbers_are_the_servers(settings: Settings) -> None:
     assert told["t"] == sorted(told["t"])
 
 
+def test_an_alert_that_outlasted_a_past_window_fills_it() -> None:
+    """Raised before a window and cleared after it, it is open from edge to edge; one that was raised only afterwards, or cleared a second time, is not."""
+    since, until = parse_time("2026-03-06T10:00:00Z"), parse_time("2026-03-06T15:00:00Z")
+
+    def event(kind: str, hour: int, alert: str) -> dict[str, str]:
+        at = f"2026-03-06T{hour}:00:00.000Z"
+        return {"kind": f"alert_{kind}", "at": at, "section": "supply", "alert": alert}
+
+    outlasting = [event("cleared", 18, "a")]
+    assert under_alert(outlasting, [], since, until) == [(since, until)]
+    assert under_alert([event("raised", 16, "a"), *outlasting], [], since, until) == []
+    over = [event("cleared", 12, "a"), event("raised", 16, "a"), *outlasting]
+    assert under_alert(over, [], since, until) == [(since, parse_time("2026-03-06T12:00:00Z"))]
+    within = [event("raised", 11, "a"), *outlasting]
+    assert under_alert(within, [], since, until) == [(parse_time("2026-03-06T11:00:00Z"), until)]
+
+
 def test_open_alerts_reach_to_the_edges() -> None:
     """An alert raised before the span or not yet cleared is drawn to the span's edge."""
     when = {"raised": "2026-03-06T12:00:00.000Z", "cleared": "2026-03-06T13:00:00.000Z"}
