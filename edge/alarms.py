@@ -16,6 +16,7 @@ from typing import Any
 
 from edge.core.kept import Kept
 from edge.detect.base import URGENT, Detector, Now
+from edge.detect.monitor_fault import SwitchedOff
 from edge.model import Event, Request, iso
 
 LONGEST_SHELVE_S = 7 * 86400.0
@@ -23,6 +24,9 @@ LONGEST_WORK_S = 12 * 3600.0
 UNSURE_S = 60.0
 """A condition that could not be judged for longer begins its delays anew; for less, a sensor that
 misses every other reading must not keep an alert from being raised or cleared."""
+
+OFF = "switched off/"
+"""Before the key of a detector: the alarm that it is switched off."""
 
 TELLING = ("run_measured", "idle_measured", "purity_measured")
 """Facts that may tell the cause of what stands."""
@@ -250,7 +254,9 @@ class Desk(Kept):
     def restore(self, state: dict[str, Any]) -> None:
         """Settings may have changed since: an alarm that is no more is dropped, a new one begins."""
         for key, kept in state["alarms"].items():
-            if key in self.alarms:
+            if key.startswith(OFF) and key.removeprefix(OFF) in self.alarms:
+                self._standing_for(key.removeprefix(OFF)).restore(kept)
+            elif key in self.alarms:
                 self.alarms[key].restore(kept)
         self.next_t = state["next_t"]
         self.working_until_t, self.working_by = state["working_until_t"], state["working_by"]
@@ -303,8 +309,7 @@ class Desk(Kept):
             except Exception as error:
                 # One detector's fault must not blind the others: it is switched off and reported.
                 alarms.remove(alarm)
-                events.append(self._switched_off(alarm, error, at))
-                continue
+                event = self._switched_off(alarm, error, now, at)
             if event is not None:
                 events.append(event)
 
@@ -319,23 +324,23 @@ class Desk(Kept):
                 return other
         return None
 
-    def _switched_off(self, alarm: Alarm, error: Exception, at: float) -> Event:
-        name = alarm.detector.alert
+    def _switched_off(self, alarm: Alarm, error: Exception, now: Now, at: float) -> Event | None:
         why = f"{type(error).__name__}: {error}"
-        self.broken[name] = why
-        return Event(
-            at,
-            "alert_raised",
-            f"The monitor can no longer judge {name.replace('_', ' ')}: {why}.",
-            alarm.detector.section,
-            {
-                "alert": "channel_fault",
-                "priority": "soon",
-                "cause": None,
-                "evidence": {"detector": name, "why": why},
-                "todo": "Restart the monitor; if it happens again, send its log to whoever maintains it.",
-            },
-        )
+        self.broken[alarm.detector.alert] = why
+        key = next(key for key, one in self.alarms.items() if one is alarm)
+        stands = self._standing_for(key)
+        assert isinstance(stands.detector, SwitchedOff)
+        stands.detector.why = why
+        return stands.look(now, at, self._leader)
+
+    def _standing_for(self, key: str) -> Alarm:
+        """The alarm of the detector under `key` being switched off, made where there is none: few
+        ever are, and each would be kept with the judges' state."""
+        mine = f"{OFF}{key}"
+        if mine not in self.alarms:
+            self.alarms[mine] = Alarm(SwitchedOff(self.alarms[key].detector))
+            self._prompt.append(self.alarms[mine])
+        return self.alarms[mine]
 
     def ask(self, request: Request, t: float, at: float) -> list[Event]:
         """Acknowledge or shelve the alerts that a request names (all that stand, if it names none).

@@ -80,7 +80,7 @@ class Detector(Kept):
     """Watches for one trouble in one place. Delays and states are the alarm's, not its own."""
 
     alert: ClassVar[str]
-    priority: ClassVar[str]
+    priority: str
     prompt: ClassVar[bool] = True
     """Looked at on every tick; otherwise once a minute, where seconds do not matter."""
     follows: ClassVar[tuple[str, ...]] = ()

@@ -1,8 +1,9 @@
-"""monitor_fault: the monitor itself is not well, and still does what it can."""
+"""monitor_fault: the monitor itself is not well, and still does what it can; and that a judgement of
+its own failed."""
 
 from collections.abc import Iterator
 
-from edge.detect.base import SOON, Detector, Now, Telling
+from edge.detect.base import SOON, URGENT, Detector, Now, Telling
 from edge.model import SUPPLY
 from edge.settings import Settings
 
@@ -37,3 +38,30 @@ class MonitorFault(Detector):
     def tell(self, now: Now) -> Telling:
         kind = self.subject or ""
         return Telling((now.troubles or {}).get(kind, ""), TODO[kind], {"trouble": kind})
+
+
+class SwitchedOff(Detector):
+    """Stands while a detector is switched off after it raised; its alarm makes one where needed."""
+
+    alert = "monitor_fault"
+    off_delay_s = 120.0
+    """A restart makes an end of it, unless the detector fails anew."""
+
+    def __init__(self, lost: Detector) -> None:
+        name = "/".join(filter(None, (lost.alert, lost.subject)))
+        super().__init__(lost.section, f"judging {name.replace('_', ' ')}")
+        # What nobody watches for any more may be there: as soon as one must respond to that.
+        self.priority = URGENT if lost.priority == URGENT else SOON
+        self.lost = lost.alert
+        self.why: str | None = None
+
+    def look(self, now: Now, active: bool) -> bool:
+        return self.why is not None
+
+    def tell(self, now: Now) -> Telling:
+        return Telling(
+            f"The monitor can no longer judge {self.lost.replace('_', ' ')}: {self.why}.",
+            "Read the gauges on site. Restart the monitor; if it happens again, send its log to"
+            " whoever maintains it.",
+            {"detector": self.lost, "why": self.why},
+        )

@@ -10,7 +10,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from script import CHANNELS, CUT_IN, CUT_OUT, EPOCH, Phase, play, site
 
-from edge.detect.pressure_limits import HighPressure
+from edge.detect.pressure_limits import HighPressure, LowPressure
 from edge.judge import VERSION, Judge
 from edge.model import Event, Request, Tick, iso
 
@@ -335,18 +335,46 @@ def test_a_clock_step_moves_stamps_only() -> None:
 
 
 def test_one_broken_detector_blinds_no_other(monkeypatch) -> None:
-    """A detector that raises is switched off and reported once; the others go on judging."""
+    """A detector that raises is switched off, which stands as an alert until a restart in which it
+    works again; the others go on judging."""
 
     def fails(*_: object) -> bool:
         raise ZeroDivisionError("no such number")
 
-    monkeypatch.setattr(HighPressure, "look", fails)
-    judge = Judge(site())
-    events = look(judge, (Tick(float(i), EPOCH, (200.0, *CALM[1:])) for i in range(60)))
+    kept = site()
+    judge = Judge(kept)
+    with monkeypatch.context() as broken:
+        broken.setattr(HighPressure, "look", fails)
+        events = look(judge, (Tick(float(i), EPOCH, (200.0, *CALM[1:])) for i in range(60)))
+        again = Judge(kept, judge.state())
+        events += look(again, (Tick(60.0 + i, EPOCH, (200.0, *CALM[1:])) for i in range(20)))
     raised = [e.numbers for e in events if e.kind == "alert_raised"]
-    assert [n["alert"] for n in raised] == ["channel_fault", "low_pressure"]
-    assert raised[0]["evidence"] == {
-        "detector": "high_pressure",
-        "why": "ZeroDivisionError: no such number",
-    }
-    assert "high pressure: switched off" in " ".join(judge.picture()["not_judged"])
+    assert [n["alert"] for n in raised] == ["monitor_fault", "low_pressure", "no_cut_in"]
+    assert raised[0]["priority"] == "urgent"
+    assert (
+        raised[0]["evidence"].items()
+        >= {
+            "detector": "high_pressure",
+            "why": "ZeroDivisionError: no such number",
+        }.items()
+    )
+    assert "high pressure: switched off" in " ".join(again.picture()["not_judged"])
+    mended = Judge(kept, again.state())
+    later = look(mended, (Tick(80.0 + i, EPOCH, (200.0, *CALM[1:])) for i in range(300)))
+    told = [e.kind for e in later if e.numbers.get("alert") == "monitor_fault"]
+    assert told == ["alert_cleared"]
+
+
+def test_nothing_is_called_well_that_is_not_judged(monkeypatch) -> None:
+    """Under the low limit, with the detector of it switched off, the state is act and not holding."""
+
+    def fails(*_: object) -> bool:
+        raise ZeroDivisionError("no such number")
+
+    monkeypatch.setattr(LowPressure, "look", fails)
+    judge = Judge(site())
+    look(judge, (Tick(float(i), EPOCH, (200.0, *CALM[1:])) for i in range(30)))
+    shown = judge.picture()
+    assert shown["state"] == "act"
+    assert "can no longer judge low pressure" in shown["reason"]
+    assert ("monitor_fault", "active") in [(a["alert"], a["state"]) for a in shown["alerts"]]
