@@ -3,6 +3,7 @@
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from edge.clock import Offset
@@ -63,6 +64,7 @@ class Daemon:
         self._seen = store.last_request()
         self._blind: str | None = None
         self._mute: dict[str, str] = {}  # messengers whose outbox cannot be read
+        self._states: dict[str, Mapping[str, Any]] = {}  # what each said of itself last
 
     def start(self, caught: Iterable[Event] = (), unasked: bool = False) -> None:
         """Say so; `caught` are the facts of what was kept after the judges' state was; `unasked`
@@ -104,7 +106,7 @@ class Daemon:
         event = Event(t + self._offset.seconds, "monitor_stopped", "The monitor was stopped.")
         self._keeper.flush(t, [*self._said, event])
         for messenger in self._messengers:
-            messenger.stop()
+            self._guarded(messenger, messenger.stop)
 
     def _sense(self) -> tuple[Tick, Sequence[Reading]]:
         # Whole milliseconds, as they are kept: what is judged now can be judged again.
@@ -152,14 +154,30 @@ class Daemon:
             self._shown = tick.t
             self._show_newest()
         for messenger in self._messengers:
-            try:
-                messenger.tell(tick.t, self._newest)
+            if self._guarded(messenger, partial(messenger.tell, tick.t, self._newest)) is None:
                 self._mute.pop(messenger.name, None)
-            except StoreError as error:
-                # The next keeping mends the store or puts another in its place.
-                if messenger.name not in self._mute:
-                    log.error("%s has nothing to tell from: %s", messenger.name, error)
-                self._mute[messenger.name] = str(error)
+
+    def _guarded(self, messenger: Messenger, ask: Callable[[], object]) -> str | None:
+        """Why the store failed under a messenger, None where it did not: the others go on, and the
+        next keeping mends the store or puts another in its place."""
+        try:
+            ask()
+        except StoreError as error:
+            if messenger.name not in self._mute:
+                log.error("%s has nothing to tell from: %s", messenger.name, error)
+            self._mute[messenger.name] = str(error)
+            return str(error)
+        return None
+
+    def _state_of(self, messenger: Messenger) -> Mapping[str, Any]:
+        """What a messenger says of itself; where its outbox cannot be read, what it said last."""
+        said: dict[str, Any] = {}
+        why = self._guarded(messenger, lambda: said.update(messenger.state()))
+        if why is None:
+            self._states[messenger.name] = said
+            return said
+        last = self._states.get(messenger.name, {"connected": False, "waiting": 0, "dropped": 0})
+        return {**last, "why": why}
 
     def _compose(self, tick: Tick, readings: Sequence[Reading]) -> None:
         troubles = tick.troubles or {}
@@ -168,7 +186,7 @@ class Daemon:
             "readings_lost": self._keeper.lost_ticks,
             "events_lost": self._keeper.lost_events,
             "troubles": troubles,
-            "messengers": {m.name: m.state() for m in self._messengers},
+            "messengers": {m.name: self._state_of(m) for m in self._messengers},
         }
         self._newest = self._latest.compose(
             tick, readings, self._clock.utc(), self._judge.picture(), monitor

@@ -10,6 +10,7 @@ import pytest
 from edge.__main__ import main
 from edge.clock import AFTER_S, FastClock, ManualClock, Offset, SystemClock
 from edge.daemon import Daemon
+from edge.errors import StoreError
 from edge.heartbeat import Heartbeat
 from edge.judge import Judge
 from edge.model import Reading, Status, Tick
@@ -122,7 +123,7 @@ def test_the_newest_is_shown_every_tick_with_its_ages(desk: Desk) -> None:
         "volts": None,
     }
     assert shown["channels"]["line_pressure"]["age_s"] == 0.0
-    assert shown["picture"]["state"] in ("holding", "watch", "act", "blind")
+    assert shown["picture"]["state"] == "holding"
 
 
 def test_a_clock_that_is_set_becomes_an_event_and_not_a_gap(desk: Desk) -> None:
@@ -198,6 +199,42 @@ def test_the_end_keeps_everything(desk: Desk) -> None:
     saved = desk.writer.saved()
     assert saved is not None
     assert list(desk.writer.readings.since(saved.steady)) == []
+
+
+class Mute:
+    """A messenger whose outbox cannot be read, or one that notes what was asked of it."""
+
+    def __init__(self, name: str, *, fails: bool) -> None:
+        self.name, self.fails, self.asked = name, fails, list[str]()
+
+    def _ask(self, what: str) -> None:
+        self.asked.append(what)
+        if self.fails:
+            raise StoreError("the outbox cannot be read")
+
+    def tell(self, t: float, latest: Mapping[str, Any]) -> None:
+        self._ask("tell")
+
+    def state(self) -> dict[str, Any]:
+        self._ask("state")
+        return {"connected": True, "why": None, "waiting": 0, "dropped": 0}
+
+    def stop(self) -> None:
+        self._ask("stop")
+
+
+def test_an_outbox_that_fails_ends_neither_the_daemon_nor_the_other_messengers(desk: Desk) -> None:
+    """With reads of one outbox failing, ticks go on, the page is told why, the other messenger is
+    asked all the same, and at the end both say goodbye and what was held is kept."""
+    bad, good = Mute("bad", fails=True), Mute("good", fails=False)
+    desk.daemon._messengers = [bad, good]
+    desk.tick(3)
+    said = desk.shown[-1]["monitor"]["messengers"]
+    assert (said["bad"]["connected"], said["bad"]["why"]) == (False, "the outbox cannot be read")
+    assert said["good"]["connected"]
+    desk.daemon.stop()
+    assert bad.asked[-1] == good.asked[-1] == "stop"
+    assert len(desk.ticks()) == 3
 
 
 def test_late_ticks_are_left_out_and_not_bunched(desk: Desk) -> None:
