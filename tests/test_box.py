@@ -8,6 +8,7 @@ import pytest
 from gpiozero.pins.mock import MockFactory
 
 from edge.box import DARK, PATTERNS, SOUNDS, STATES, Panel, pattern, prove
+from edge.errors import StoreError
 from edge.settings import Box
 
 
@@ -134,6 +135,25 @@ def test_the_button_silences_the_buzzer_and_acknowledges_nothing(pins: MockFacto
     assert sound(9.0, alert("urgent", "12:05", "acknowledged")) == DARK
     assert sound(10.0, one) == SOUNDS["urgent"]
     assert asked == []
+    panel.stop()
+
+
+def test_a_letterbox_that_takes_nothing_silences_no_buzzer(pins: MockFactory) -> None:
+    """While an urgent alert sounds, a held button whose request cannot be put down leaves lamp and
+    buzzer on and the pins connected."""
+
+    def full(*_: Any) -> None:
+        raise StoreError("the letterbox is full")
+
+    panel = Panel(Box(button="gpio:22", beacon="gpio:27", buzzer="gpio:25"), full, lambda: pins)
+    said = showing(None, "act", [alert("urgent", "12:00")])
+    for t in (0.0, 2.0):
+        panel.tell(t, said)
+    pins.pin(22).drive_low()
+    for t in (3.0, 6.0, 7.0):
+        panel.tell(t, said)
+    assert panel._shown == {"beacon": STATES["act"], "buzzer": SOUNDS["urgent"]}
+    assert panel.state()["connected"]
     panel.stop()
 
 
