@@ -65,8 +65,6 @@ def write(path: Path, latest: Mapping[str, Any]) -> None:
     fresh = f"{path}.new"
     text = _ENCODER.encode(latest)
     file = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o644)
-    try:
-        os.write(file, text.encode())
-    finally:
-        os.close(file)
+    with os.fdopen(file, "wb") as out:  # which goes on after a write that took only a part
+        out.write(text.encode())
     os.replace(fresh, path)

@@ -1,12 +1,14 @@
 """The loop in one process, with time moved by hand."""
 
 import json
+import resource
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from edge import latest
 from edge.__main__ import main
 from edge.clock import AFTER_S, FastClock, ManualClock, Offset, SystemClock
 from edge.daemon import Daemon
@@ -199,6 +201,21 @@ def test_the_end_keeps_everything(desk: Desk) -> None:
     saved = desk.writer.saved()
     assert saved is not None
     assert list(desk.writer.readings.since(saved.steady)) == []
+
+
+def test_a_newest_that_finds_no_room_leaves_the_last_one_whole(tmp_path: Path) -> None:
+    """Where only a part of the file can be written, that is an error, and readers find the one
+    before."""
+    path = tmp_path / "latest.json"
+    latest.write(path, {"a": "before"})
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (1000, hard))
+    try:
+        with pytest.raises(OSError, match="too large"):
+            latest.write(path, {"a": "x" * 5000})
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert json.loads(path.read_text()) == {"a": "before"}
 
 
 class Mute:
