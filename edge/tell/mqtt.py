@@ -90,7 +90,9 @@ class MqttMessenger:
         self._next_try = 0.0
         self._give_up = 0.0  # when an attempt to connect has taken too long
         self._window = WINDOW
-        self._in_flight: set[int] = set()  # packets of QoS 1 that are no events
+        self._in_flight: dict[int, str] = {}  # packets of QoS 1 that are no events: their topics
+        # topic: how often it was refused in a row, and when to tell it again
+        self._refused: dict[str, tuple[int, float]] = {}
         self._feed: Feed | None = None  # of this connection
         self._handed = 0  # the highest event number handed to it
         self._accepted: list[int] = []  # accepted, and not marked yet
@@ -113,6 +115,8 @@ class MqttMessenger:
                 self._client.disconnect()
                 self._lost("no answer")
             return
+        if "availability" in self._again():
+            self._publish("availability", "online")
         self._tell_alerts(latest)
         if self._doubtful:
             self._take_back()
@@ -221,6 +225,7 @@ class MqttMessenger:
         self._window = WINDOW if receive_maximum >= IN_FLIGHT else receive_maximum
         self._connected, self._why, self._failures = True, None, 0
         self._said, self._told_all, self._health = {}, False, None
+        self._refused = {}
         self._handed, self._readings_due = 0, float("-inf")
         self._publish("availability", "online")
 
@@ -268,7 +273,9 @@ class MqttMessenger:
             self._feed.add((number, _bytes(event)) for number, event in found)
 
     def _published(self, packet: int, refused: str | None) -> None:
-        self._in_flight.discard(packet)
+        topic = self._in_flight.pop(packet, None)
+        if topic is not None:
+            self._answered(topic, accepted=refused is None)
         number = None if self._feed is None else self._feed.numbers.pop(packet, None)
         if refused is None:
             if number is not None:
@@ -285,6 +292,19 @@ class MqttMessenger:
             self._handed = number - 1
             self._hold_until = self._monotonic() + self._wait(self._refusals)
             self._refusals += 1
+
+    def _answered(self, topic: str, *, accepted: bool) -> None:
+        """A retained state that was refused is told again after a while, longer each time."""
+        if not accepted:
+            times, _ = self._refused.get(topic, (0, 0.0))
+            self._refused[topic] = times + 1, self._monotonic() + self._wait(times)
+        elif self._refused.pop(topic, None) and not self._refused and self._refusals == 0:
+            self._why = None
+
+    def _again(self) -> set[str]:
+        """The retained topics that were refused and are due again."""
+        t = self._monotonic()
+        return {topic for topic, (_, due) in self._refused.items() if t >= due}
 
     def _mark(self) -> None:
         if not self._accepted:
@@ -303,12 +323,14 @@ class MqttMessenger:
         for one in latest["picture"].get("alerts", []):
             opened.setdefault(one["alert"], []).append(one)
         news = {alert: [newest.gist(one) for one in mine] for alert, mine in opened.items()}
-        if self._told_all and news == self._said:
+        again = {topic for topic in self._again() if topic.startswith("alerts/")}
+        if self._told_all and news == self._said and not again:
             return
         # An alert never told on this connection is told even when it does not stand: a receiver
         # may hold what an earlier one said.
         for alert in ALERTS:
-            if self._said.get(alert, [] if self._told_all else None) == news.get(alert, []):
+            said = self._said.get(alert, [] if self._told_all else None)
+            if said == news.get(alert, []) and f"alerts/{alert}" not in again:
                 continue
             mine = opened.get(alert, [])
             body = {"alert": alert, "at": latest["at"], "state": newest.state(mine), "open": mine}
@@ -322,7 +344,7 @@ class MqttMessenger:
         health = newest.health(latest)
         trouble = {"kept": health["kept"], "told": [m["connected"] for m in health["messengers"]]}
         self._health_due = min(self._health_due, t + HEALTH_EVERY_S)
-        if trouble == self._health and t < self._health_due:
+        if trouble == self._health and t < self._health_due and "health" not in self._again():
             return
         if len(self._in_flight) < self._window and self._publish("health", health):
             self._health, self._health_due = trouble, t + HEALTH_EVERY_S
@@ -346,7 +368,9 @@ class MqttMessenger:
         if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             return False
         if qos:
-            self._in_flight.add(sent.mid)
+            self._in_flight[sent.mid] = topic
+        if topic in self._refused:
+            self._refused[topic] = self._refused[topic][0], float("inf")  # until the answer
         return True
 
 

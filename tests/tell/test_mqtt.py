@@ -1,6 +1,7 @@
 """Telling a real broker."""
 
 import json
+import signal
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -249,6 +250,53 @@ def test_a_refused_topic_stays_in_the_outbox_until_it_is_allowed(
         broker.stop()
 
 
+def test_a_retained_state_that_was_refused_is_told_again(
+    needs: Callable[[str], str],
+    tmp_path: Path,
+    messenger: Make,
+    settings: Settings,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Alerts and health that an access list refused arrive on the same connection once it lets them
+    pass, each as it stands by then, and nothing is said to be wrong any more."""
+    users, rules = tmp_path / "users", tmp_path / "rules"
+    users.touch()
+    for name in ("dryhold", "reader"):
+        subprocess.run([needs("mosquitto_passwd"), "-b", users, name, "secret"], check=True)
+    refusing = "user reader\ntopic read #\nuser dryhold\ntopic write dryhold/+/availability\n"
+    rules.write_text(refusing)
+    for file in (users, rules):
+        file.chmod(0o644)
+    lines = f"allow_anonymous false\npassword_file {users}\nacl_file {rules}"
+    monkeypatch.setenv("DRYHOLD_MQTT_PASSWORD", "secret")
+    broker = Broker(needs("mosquitto"), tmp_path, lines)
+    late = Receiver(broker.port, ("reader", "secret"))
+    try:
+        teller, t = messenger(broker.port, user="dryhold"), [T0]
+
+        def told(alerts: list[dict[str, Any]]) -> dict[str, Any]:
+            t[0] += 1.0
+            teller.tell(t[0], newest(settings, alerts))
+            return teller.state()
+
+        until(lambda: "ot authorized" in str(told([])["why"]), "a refusal")
+        until(lambda: told([ALERT]) and not teller._under_way(), "all answers")
+        client = teller._client
+        rules.write_text(refusing + "topic write dryhold/#\n")
+
+        def let_pass() -> bool:
+            broker.signal(signal.SIGHUP)  # it forgets one that comes while it rereads its list
+            return told([ALERT])["why"] is None
+
+        until(let_pass, "what was refused to be accepted")
+        until(lambda: late.on("/health") and len(late.on("/low_pressure")) == 1, "the states")
+        assert json.loads(late.on("/low_pressure")[0])["state"] == "active"
+        assert teller._client is client
+    finally:
+        late.close()
+        broker.stop()
+
+
 def test_a_wrong_password_is_said_and_tried_again(
     needs: Callable[[str], str],
     tmp_path: Path,
@@ -331,7 +379,7 @@ def test_a_host_that_is_not_there_is_tried_again(
         "waiting": 2,
         "dropped": 0,
     }
-    assert teller._in_flight == set()
+    assert not teller._in_flight
 
 
 def test_the_password_comes_from_outside(tmp_path: Path) -> None:
