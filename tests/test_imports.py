@@ -131,7 +131,7 @@ MAY: dict[str, tuple[str, ...]] = {
         "edge.week",
         "edge.words",
     ),
-    "edge.box": ("edge.model", "edge.sensors.gpio", "edge.settings"),
+    "edge.box": ("edge.errors", "edge.model", "edge.sensors.gpio", "edge.settings"),
     "edge.wiring": ("edge",),
     "edge.demo": ("edge",),
     "edge.commands": ("edge",),
