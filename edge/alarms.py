@@ -32,10 +32,11 @@ TELLING = ("run_measured", "idle_measured", "purity_measured")
 """Facts that may tell the cause of what stands."""
 
 FLOOD_ALERTS, FLOOD_S = 10, 600.0
-CHATTER_TIMES, CHATTER_S = 3, 60.0
-"""An alert raised so often within so many seconds is chattering, and is then held until it has
-been quiet for ten times as long (OPC UA Part 9 leaves the numbers to the site; these are the
-common practice, no source)."""
+CHATTER_TIMES, CHATTER_S = 3, 900.0
+"""An alert raised so often within so many seconds is chattering, and then stands until it has been
+quiet for as long. IEC 62682 calls three within a minute chattering, which is for who looks every
+second: most here are looked at once a minute, so it is as many within fifteen looks (common
+practice, no source)."""
 
 
 class Alarm(Kept):
@@ -54,6 +55,7 @@ class Alarm(Kept):
         "told",
         "raises",
         "hushed",
+        "kept_back",
         "hunch",
         "held_by",
         "held_t",
@@ -72,6 +74,7 @@ class Alarm(Kept):
         self.told: dict[str, Any] = {}  # text, todo, evidence, cause as raised
         self.raises: list[float] = []
         self.hushed = False  # raised while somebody worked on it, so not told
+        self.kept_back = False  # raised while it was shelved, so not told
         self.hunch: str | None = None  # the cause that the last run or rest spoke for
         self.held_by: str | None = None  # the alert that it is attached to, or was last
         self.held_t = 0.0  # when it was so last
@@ -110,7 +113,7 @@ class Alarm(Kept):
             return self._explain(now, at)
         if self.off_t is None:
             self.off_t = now.t
-        if now.t - self.off_t < self._off_delay_s(now.t):
+        if now.t - self.off_t < self._off_delay_s():
             return None
         return self._clear(now, at)
 
@@ -140,12 +143,10 @@ class Alarm(Kept):
         text = f"Also seen, as a consequence of the alert {words}: {telling.text}"
         return self.event("alert_attached", at, text, todo=telling.todo)
 
-    def _off_delay_s(self, t: float) -> float:
-        recent = [r for r in self.raises if r > t - 10.0 * CHATTER_S]
-        chattering = (
-            len(recent) >= CHATTER_TIMES and recent[-1] - recent[-CHATTER_TIMES] <= CHATTER_S
-        )
-        return max(self.detector.off_delay_s, 10.0 * CHATTER_S if chattering else 0.0)
+    def _off_delay_s(self) -> float:
+        times = self.raises[-CHATTER_TIMES:]
+        chattering = len(times) == CHATTER_TIMES and times[-1] - times[0] <= CHATTER_S
+        return max(self.detector.off_delay_s, CHATTER_S if chattering else 0.0)
 
     def attach(self, follower: str) -> bool:
         """Note a trouble that follows from this one; whether it was not noted yet."""
@@ -174,7 +175,9 @@ class Alarm(Kept):
             "evidence": {**telling.evidence, **more, "since": iso(at - since_s)},
             "followers": [],
         }
-        return self.event("alert_raised", at, telling.text, todo=telling.todo)
+        self.kept_back = self.shelved(now.t)
+        shelved = {"shelved": True} if self.kept_back else {}
+        return self.event("alert_raised", at, telling.text, todo=telling.todo, **shelved)
 
     def _explain(self, now: Now, at: float) -> Event | None:
         """The cause, once it is known of an alert that was raised without one: two runs or rests
@@ -200,7 +203,7 @@ class Alarm(Kept):
         event = self.event("alert_cleared", at, text)
         self.on_t = self.off_t = self.raised_t = self.raised_at = None
         self.acknowledged_by = self.hunch = None
-        self.hushed = False
+        self.hushed = self.kept_back = False
         return event
 
     def event(self, kind: str, at: float, text: str, **more: Any) -> Event:
@@ -267,7 +270,19 @@ class Desk(Kept):
         if now.facts or self.next_t is None or now.t >= self.next_t:
             self._judge(self._slow, now, stamp, events)
             self.next_t = now.t + 60.0
+        events += self._off_the_shelf(now.t, stamp(now.t))
         return self._hushed(events, now.t, stamp(now.t))
+
+    def _off_the_shelf(self, t: float, at: float) -> list[Event]:
+        """Tell what was raised on the shelf and still stands once its time there is up."""
+        again = []
+        for alarm in self.alarms.values():
+            if alarm.kept_back and not alarm.shelved(t) and self.working_until_t is None:
+                alarm.kept_back = False
+                if alarm.acknowledged_by is None:
+                    text = f"Raised while it was shelved, and still so: {alarm.told['text']}"
+                    again.append(alarm.event("alert_raised", at, text, todo=alarm.told["todo"]))
+        return again
 
     def _hushed(self, events: list[Event], t: float, at: float) -> list[Event]:
         """Mark what is not to be told while somebody works on it; tell what stands when they end."""

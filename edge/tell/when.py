@@ -165,6 +165,7 @@ def _priority(event: Mapping[str, Any]) -> str:
 def _wanted(recipient: Recipient, event: Mapping[str, Any], priority: str) -> bool:
     return (
         not event.get("silenced")
+        and not event.get("shelved")
         and priority in recipient.priorities
         and (recipient.sections is None or event.get("section") in (None, *recipient.sections))
     )

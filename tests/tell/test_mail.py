@@ -274,7 +274,8 @@ def test_the_acknowledgement_link_leads_to_the_page_on_site(office: Mailbox, mak
 
 def test_priorities_sections_and_the_second_in_line(office: Mailbox, make: Make) -> None:
     """Each recipient gets what they asked for; the second in line only hears of what nobody
-    acknowledged for half an hour, and then how it went on; nobody hears what was silenced."""
+    acknowledged for half an hour, and then how it went on; nobody hears what was silenced or
+    shelved."""
     place = make(
         office.port,
         f"""to = [
@@ -287,6 +288,7 @@ def test_priorities_sections_and_the_second_in_line(office: Mailbox, make: Make)
     place.rise(GROWTH)
     place.rise(LOW, "Freezer aisles 1-6")
     place.rise({"alert": "high_pressure", "priority": "urgent", "silenced": True})
+    place.rise({"alert": "no_cut_out", "priority": "urgent", "shelved": True})
     place.settle()
     place.event("alert_acknowledged", LOW, section="Freezer aisles 1-6")
     place.alerts[2]["state"] = "acknowledged"
