@@ -16,7 +16,7 @@ from edge.errors import StoreError
 from edge.health import WITHIN_S, Restarts, WallClock
 from edge.heartbeat import Heartbeat
 from edge.judge import Judge
-from edge.model import Event
+from edge.model import Event, Tick
 from edge.ports import Clock, Messenger
 from edge.sensors.bench import Bench, look, open_sensors
 from edge.settings import Settings
@@ -122,13 +122,23 @@ def judge_as_kept(settings: Settings, writer: Writer) -> tuple[Judge, list[Event
             judge = _heard(Judge(settings, dict(saved.state)), writer)
             kept = writer.readings.since(saved.steady)
             events = [event for tick in kept for event in judge.look(tick)]
-            judge.picture()  # which is drawn at every tick
+            _try(Judge(settings, judge.state()), settings, saved.steady)
             return judge, events
     except MemoryError:
         raise
     except Exception as error:
         log.exception("the judges' state is set aside and everything is judged afresh: %s", error)
     return _heard(Judge(settings), writer), []
+
+
+def _try(judge: Judge, settings: Settings, t: float) -> None:
+    """Have a copy go on for a few ticks: a state that another version kept may be taken up and yet
+    end the next look. Whatever the judges raise then."""
+    channels = len(settings.channel)
+    t = max(t, judge.supply.t or t)
+    for later_s, value in ((1.0, None), (60.0, 1.0), (120.0, 1.0), (86_400.0, 0.0)):
+        judge.look(Tick(t + later_s, judge.supply.offset_s, (value,) * channels))
+        judge.picture()
 
 
 def _heard(judge: Judge, writer: Writer) -> Judge:
