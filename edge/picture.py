@@ -5,15 +5,15 @@ each section's figures, the alerts that stand, and what is not judged and why. N
 inside units, named so; times ISO 8601.
 """
 
-from math import isfinite
+from math import hypot, isfinite
 from typing import Any
 
 from edge.alarms import Desk
 from edge.core import cost
-from edge.core.gas import hours_to_reach
+from edge.core.gas import flow_l_min, hours_to_reach
+from edge.core.units import STANDARD_C
 from edge.detect.base import URGENT, Now
 from edge.detect.leak_growth import Told, smallest_told
-from edge.measure.runs import DAY_S
 from edge.model import SUPPLY, iso
 
 BLIND_S = 60.0
@@ -244,30 +244,41 @@ def _explain_growth(now: Now, told: Told | None) -> list[list[str]]:
 
 
 def _cost(now: Now) -> dict[str, Any] | None:
-    """A year at the loss of the last rest, and how much of it has come since commissioning."""
-    supply, prices = now.supply, now.settings.cost
-    loss = None if supply.loss is None else supply.loss.get("loss_l_min")
-    if supply.loss is None or loss is None:
+    """A year at the loss of the last days, with the range that its and the volume's uncertainty
+    leave (two standard ones each way), and how much of it has come since commissioning."""
+    site, volume, mean = now.settings, now.settings.supply.gas_volume, now.trend.mean()
+    if volume is None or mean is None:
         return None
-    duty, production = supply.runs.duty_pct(now.t), now.settings.supply.production_l_min
-    measured = duty is not None and supply.runs.watched_s(now.t) >= 0.9 * DAY_S
-    if duty is not None and measured:
-        share: float | None = duty / 100.0
-    else:
-        share = None if production is None else max(loss, 0.0) / production
-    found = cost.of_loss(loss, share, prices.power_kw, prices.energy, prices.service_per_hour)
-    at_reference = float(supply.loss["loss_at_reference_kpa_per_h"])
+    loss, sd = mean
+    production, duty = site.supply.production_l_min, now.supply.runs.duty_pct(now.t)
+    flow = flow_l_min(volume.litres, max(loss, 0.0), STANDARD_C)
+    spread = flow_l_min(
+        volume.litres, 2.0 * hypot(sd, loss * volume.sd / volume.litres), STANDARD_C
+    )
+
+    def year(l_min: float) -> cost.Cost:
+        share = None if production is None else l_min / production
+        if share is None and duty is not None:
+            share = duty / 100.0
+        prices = site.cost
+        return cost.of_loss(l_min, share, prices.power_kw, prices.energy, prices.service_per_hour)
+
+    found, least, most = year(flow), year(max(flow - spread, 0.0)), year(flow + spread)
     grown = None
-    if now.baseline.loss is not None and at_reference > 0.0:
-        grown = min(max(1.0 - now.baseline.loss / at_reference, 0.0), 1.0)
+    if now.baseline.loss is not None and loss > 0.0:
+        grown = min(max(1.0 - now.baseline.loss / loss, 0.0), 1.0)
     return {
         **found._asdict(),
-        "currency": prices.currency,
-        "loss_l_min": loss,
+        "nitrogen_low_l": least.nitrogen_l,
+        "nitrogen_high_l": most.nitrogen_l,
+        "money_low": least.money,
+        "money_high": most.money,
+        "currency": site.cost.currency,
+        "loss_l_min": flow,
         "duty_from": None
-        if share is None
+        if found.hours is None
         else "the last day's runs"
-        if measured
+        if production is None
         else "loss over production",
         "since_commissioning": grown,
     }

@@ -5,7 +5,7 @@ each is silent about what it cannot read, which the value's own check tells.
 """
 
 import contextlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 from edge.core import pipe, scale, units
@@ -38,6 +38,10 @@ def found(value: object) -> str:
     else:
         text = "a table" if isinstance(value, dict) else repr(value)
     return text if len(text) <= 80 else text[:77] + "..."
+
+
+def _listed(names: Iterable[object]) -> str:
+    return ", ".join(found(str(name))[1:-1] for name in names)
 
 
 def _table(raw: Raw, name: str) -> Raw:
@@ -128,10 +132,10 @@ def _references(raw: Raw) -> Iterator[str]:
 
 def _refers(path: str, named: str, wanted: str, quantity: Mapping[Any, Any]) -> Iterator[str]:
     if named not in quantity:
-        known = ", ".join(str(name) for name in quantity) or "none"
-        yield f'{path}: expected the name of a [[channel]] ({known}), found "{named}"'
+        known = _listed(quantity) or "none"
+        yield f"{path}: expected the name of a [[channel]] ({known}), found {found(named)}"
     elif quantity[named] != wanted:
-        yield f'{path}: expected a channel of quantity "{wanted}", found "{named}" of "{quantity[named]}"'
+        yield f'{path}: expected a channel of quantity "{wanted}", found {found(named)} of {found(quantity[named])}'
 
 
 def _unique(raw: Raw) -> Iterator[str]:
@@ -148,7 +152,7 @@ def _unique(raw: Raw) -> Iterator[str]:
     yield from _twice([(p, {"pressure": t.get("pressure")}) for p, t in _sections(raw)], "pressure")
     for path, row in _rows(raw, "system"):
         if row.get("name") == SUPPLY:
-            yield f'{path}.name: expected another name than that of the supply itself, found "{SUPPLY}"'
+            yield f"{path}.name: expected another name than that of the supply itself, found {found(SUPPLY)}"
 
 
 def _twice(rows: list[tuple[str, Raw]], key: str) -> Iterator[str]:
@@ -158,7 +162,7 @@ def _twice(rows: list[tuple[str, Raw]], key: str) -> Iterator[str]:
         if not isinstance(value, str):
             continue
         if value in seen:
-            yield f'{path}.{key}: expected one not used before, found "{value}" as in {seen[value]}'
+            yield f"{path}.{key}: expected one not used before, found {found(value)} as in {seen[value]}"
         seen.setdefault(value, path)
 
 
@@ -170,7 +174,7 @@ def _inputs(raw: Raw) -> Iterator[str]:
             try:
                 units.unit_of(units.QUANTITY_KIND[quantity], unit)
             except ValueError as error:
-                yield f'{path}.unit: expected {error}, found "{unit}"'
+                yield f"{path}.unit: expected {error}, found {found(unit)}"
         if not isinstance(where, str):
             continue
         name, _, address = where.partition(":")
@@ -339,7 +343,7 @@ def _recipients(raw: Raw) -> Iterator[str]:
             named = recipient.get("sections")
             for section in named if isinstance(named, list) else []:
                 if section not in sections:
-                    known = ", ".join(sorted(str(name) for name in sections))
+                    known = _listed(sorted(map(str, sections)))
                     yield f"{where}.sections: expected some of {known}, found {found(section)}"
             same = str(row.get("host")), str(port), str(recipient.get("address"))
             if same in seen:
@@ -360,7 +364,7 @@ def _periodic(raw: Raw) -> Iterator[str]:
     for path, row in _rows(raw, "periodic"):
         name, section = row.get("name"), row.get("section")
         if section is not None and section not in sections:
-            yield f"{path}.section: expected one of {', '.join(map(str, sections))}, found {found(section)}"
+            yield f"{path}.section: expected one of {_listed(sections)}, found {found(section)}"
         timed = "every" in row or "every_running" in row
         if not timed and not row.get("never") and name not in COMMON_WORK:
             yield f"{path}.every: expected every or every_running for work of the site's own, found neither"

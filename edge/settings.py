@@ -32,6 +32,7 @@ from edge.values import (
     Metres,
     Money,
     Name,
+    Nitrogen,
     NoneOrMore,
     Ohms,
     Pair,
@@ -167,7 +168,7 @@ class Supply(_Piping):
     tolerance_kpa: AboveZero = Field(default=10.0, alias="tolerance")
     production_l_min: Flow | None = Field(default=None, alias="production")
     compressor_l_min: Flow | None = Field(default=None, alias="compressor")
-    purity_pct: Percent = Field(default=98.0, alias="purity")
+    purity_pct: Nitrogen = Field(default=98.0, alias="purity")
     warm_up_s: Seconds = Field(default=600.0, alias="warm_up")
 
 
@@ -296,8 +297,8 @@ class Keeping(_Table):
 class Inerting(_Table):
     """What the gas in the pipe is to become, and what nobody measures of it."""
 
-    target_pct: Percent = Field(default=98.0, alias="target")
-    nitrogen_pct: Percent | None = Field(default=None, alias="nitrogen")
+    target_pct: Nitrogen = Field(default=98.0, alias="target")
+    nitrogen_pct: Nitrogen | None = Field(default=None, alias="nitrogen")
     vent_l_min: Flow | None = Field(default=None, alias="vent")
 
 

@@ -74,6 +74,11 @@ TestTime = Annotated[
 Percent = Annotated[
     float, _quantity("fraction"), _within(lambda value: 0.0 <= value <= 100.0, "0 % to 100 %")
 ]
+Nitrogen = Annotated[
+    float,
+    _quantity("fraction"),
+    _within(lambda value: 90.0 <= value <= 100.0, "90 % to 100 % of nitrogen (98 % is 2 % oxygen)"),
+]
 Allowance = Annotated[
     float, _quantity("fraction"), _within(lambda value: 0.0 <= value <= 50.0, "0 % to 50 %")
 ]

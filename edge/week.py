@@ -11,7 +11,7 @@ from typing import Any, NamedTuple, Protocol
 
 from edge.core import cost
 from edge.core.gas import flow_l_min
-from edge.core.units import STANDARD_K, ZERO_C_K
+from edge.core.units import STANDARD_C
 from edge.model import SUPPLY
 from edge.settings import Settings
 from edge.words import Words
@@ -175,7 +175,7 @@ def _year(figures: _Figures, settings: Settings) -> str:
     volume, prices = settings.supply.volume_l, settings.cost
     if figures.loss is None or volume is None:
         return ""
-    flow = flow_l_min(volume, figures.loss, STANDARD_K - ZERO_C_K)
+    flow = flow_l_min(volume, figures.loss, STANDARD_C)
     duty = figures.runtime_s / WEEK_S / figures.watched if figures.watched else None
     found = cost.of_loss(flow, duty, prices.power_kw, prices.energy, prices.service_per_hour)
     said = [f"{found.nitrogen_l / 1000.0:.0f} m³ of nitrogen"]

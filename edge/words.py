@@ -26,6 +26,10 @@ class Words:
     def flow(self, l_min: float) -> str:
         return units.show("flow", l_min, self._units.flow)
 
+    def gas(self, litres: float) -> str:
+        """An amount, standard litres."""
+        return units.show_gas(litres, self._units.flow)
+
     def between(self, low: float, high: float) -> str:
         """A range of pressure rates, kPa/h, with the unit once."""
         unit = f"{self._units.pressure}/h"

@@ -66,8 +66,9 @@ FAULTS: dict[tuple[str, str], list[str]] = {
         ' found "38 scfh"'
     ],
     ('"8 s"', '"0 s"'): ['supply.start_delay: expected more than zero, found "0 s"'],
-    ('purity = "98 %"', 'purity = "198 %"'): [
-        'supply.purity: expected 0 % to 100 %, found "198 %"'
+    ('purity = "98 %"', 'purity = "2 %"'): [
+        "supply.purity: expected 90 % to 100 % of nitrogen (98 % is 2 % oxygen), found "
+        '"2 %"'
     ],
     ("starts_per_hour = 6", "starts_per_hour = 6.5"): [
         "limits.starts_per_hour: expected a whole number, found 6.5"
@@ -309,7 +310,7 @@ def test_all_faults_are_told_at_once(tmp_path: Path, capsys: pytest.CaptureFixtu
         ("contact = ", "kontact = "),
         ('pressure = "psi"', 'pressure = "furlongs"'),
         ('"52 psi"', '"38 psi"'),
-        ('purity = "98 %"', 'purity = "198 %"'),
+        ('purity = "98 %"', 'purity = "2 %"'),
         (VOLUME, 'fittings = "10 %"'),
         ('"26 psi"', '"30 psi"'),
         ("leak_growth = 2.0", "leak_growth = 1.0"),

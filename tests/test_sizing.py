@@ -30,11 +30,13 @@ def test_volume_from_pipes(capsys: Any) -> None:
 
 @pytest.mark.parametrize(("loss", "gallons"), [("0 scfm", 660.0), ("5 scfm", 495.0)])
 def test_volume_by_a_timed_fill(capsys: Any, loss: str, gallons: float) -> None:
-    """The receiver of Esposito's example, 660 and 495 gal, beside a take-off that is far off."""
-    _, found = told(
-        capsys, "size", "--volume", "350 gal", "--fill-flow", "20 scfm", "--fill-loss", loss,
-        "--fill-time", "6 min", "--fill-from", "80 psi", "--fill-to", "100 psi",
-    )  # fmt: skip
+    """The receiver of Esposito's example, 660 and 495 gal, alone and beside a take-off that is far
+    off."""
+    fill = ["--fill-flow", "20 scfm", "--fill-loss", loss, "--fill-time", "6 min",
+            "--fill-from", "80 psi", "--fill-to", "100 psi"]  # fmt: skip
+    _, alone = told(capsys, "size", *fill)
+    assert alone["measured"]["volume_l"] / GALLON == pytest.approx(gallons, rel=0.001)
+    _, found = told(capsys, "size", "--volume", "350 gal", *fill)
     assert found["measured"]["volume_l"] / GALLON == pytest.approx(gallons, rel=0.001)
     assert found["compared"]["rel"] == pytest.approx(gallons / 350.0 - 1.0, rel=0.003)
     assert found["compared"]["agree"] is False
@@ -56,6 +58,22 @@ def test_air_supply_runs_and_cost(capsys: Any) -> None:
     said = capsys.readouterr().out
     assert "6.06 scfm" in said
     assert "does NOT" in said
+
+
+def test_an_air_supply_that_the_volume_leaves_open(capsys: Any) -> None:
+    """A volume that is only told (± 20 %) leaves 6.1 scfm for 500 gal open; at 6 °F the same pipe
+    takes 519.67/465.67 times the gas (ideal gas law)."""
+    words = ["size", "--volume", "500 gal", "--pressure", "40 psi", "--compressor", "6.1 scfm"]
+    status, found = told(capsys, *words)
+    supply = found["air_supply"]
+    assert (status, supply["enough"], supply["sure"]) == (0, True, False)
+    assert supply["takes_high_s"] / supply["takes_s"] == pytest.approx(1.2)
+    main(words)
+    assert "MAY OR MAY NOT" in capsys.readouterr().out
+    _, cold = told(capsys, *words, "--gas", "6 °F")
+    ratio = cold["air_supply"]["needed_l_min"] / supply["needed_l_min"]
+    assert ratio == pytest.approx(519.67 / 465.67, rel=1e-5)
+    assert cold["air_supply"]["enough"] is False
 
 
 def test_purging(capsys: Any) -> None:
@@ -101,6 +119,18 @@ def test_from_settings(capsys: Any, saltmarsh: Path, tmp_path: Path) -> None:
     assert main(["purge", "--settings", str(site), "--loss", "4 scfh", "--json"]) == 0
     purged = json.loads(capsys.readouterr().out)["sections"]
     assert [s["section"] for s in purged] == ["supply", "Freezer aisles 1-6"]
+
+
+def test_nothing_is_not_taken_for_not_given(capsys: Any, saltmarsh: Path) -> None:
+    """A compressor that gives nothing is nothing, though the settings tell of another; a pressure
+    of nothing is refused."""
+    site = ["--settings", str(saltmarsh), "--section", "Freezer aisles 1-6"]
+    status, found = told(capsys, "size", *site, "--compressor", "0 scfm")
+    assert status == 1
+    assert found["air_supply"]["compressor_l_min"] == 0.0
+    for command in ("size", "purge"):
+        assert main([command, *site, "--pressure", "0 psi"]) == 2
+        assert "--pressure: expected more than zero" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

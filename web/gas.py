@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 
 from flask import Blueprint, render_template
 
-from edge.core.air_supply import RESTORE_S, cycling, fill
+from edge.core.air_supply import RESTORE_S, Fill, cycling, fill
 from edge.core.volume import compared
 from edge.model import SUPPLY
 from edge.settings import Settings, Supply, System
@@ -45,8 +45,8 @@ def blueprint(site: Site) -> Blueprint:
             room="gas",
             view=view,
             parts=parts(sections, settings, local),
-            cost=cost_rows(sections.get(SUPPLY, {}).get("cost")),
-            sizes=sizes(sections.get(SUPPLY, {}).get("cost"), settings),
+            cost=cost_rows(sections.get(SUPPLY, {}).get("cost"), settings),
+            sizes=sizes(sections.get(SUPPLY, {}).get("cost"), settings, _temperatures(latest)),
         )
 
     return pages
@@ -119,13 +119,15 @@ def _rows(gas: Mapping[str, Any], settings: Settings, local: Local) -> Iterator[
         yield "A vent to be there in two weeks", str(u.flow(gas["vent_for_two_weeks_l_min"]))
 
 
-def cost_rows(cost: Mapping[str, Any] | None) -> Rows:
+def cost_rows(cost: Mapping[str, Any] | None, settings: Settings) -> Rows:
     """What a year of the present loss takes; nothing where no loss is known as a flow."""
-    return () if cost is None else tuple(_cost(cost))
+    return () if cost is None else tuple(_cost(cost, SiteUnits.of(settings)))
 
 
-def _cost(cost: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    yield "Nitrogen", f"{cost['nitrogen_l'] / 1000.0:.0f} m³ (at 60 °F, 14.7 psi)"
+def _cost(cost: Mapping[str, Any], u: SiteUnits) -> Iterator[tuple[str, str]]:
+    amounts = (cost["nitrogen_l"], cost["nitrogen_low_l"], cost["nitrogen_high_l"])
+    made, least, most = map(u.gas, amounts)
+    yield "Nitrogen", f"{made} (between {least} and {most})"
     if cost["hours"] is not None:
         yield "Compressor", f"{cost['hours']:.0f} h, from {cost['duty_from']}"
     if cost["energy_kwh"] is not None:
@@ -134,18 +136,47 @@ def _cost(cost: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         if cost[key] is not None:
             yield label, f"{cost[key]:.0f} {cost['currency']}"
     if cost["money"] is not None:
-        yield "In all", f"{cost['money']:.0f} {cost['currency']}"
+        yield (
+            "In all",
+            f"{cost['money']:.0f} {cost['currency']} (between {cost['money_low']:.0f} and"
+            f" {cost['money_high']:.0f})",
+        )
     if cost["since_commissioning"] is not None:
         yield "Of that, since commissioning", f"{100.0 * cost['since_commissioning']:.0f} %"
 
 
-def sizes(cost: Mapping[str, Any] | None, settings: Settings) -> tuple[Part, ...]:
-    """Volumes, the half hour and the runs that are to be expected."""
+def _temperatures(latest: Mapping[str, Any] | None) -> Mapping[str, float]:
+    """What each temperature channel reads now, °C, by its name."""
+    channels = {} if latest is None else latest["channels"]
+    return {
+        name: float(c["value"])
+        for name, c in channels.items()
+        if c["quantity"] == "temperature" and c["value"] is not None
+    }
+
+
+def sizes(
+    cost: Mapping[str, Any] | None,
+    settings: Settings,
+    temperatures: Mapping[str, float] = {},
+) -> tuple[Part, ...]:
+    """Volumes, the half hour and the runs that are to be expected; `temperatures` in °C, by
+    channel."""
     loss = None if cost is None else float(cost["loss_l_min"])
-    out = [_size(SUPPLY, settings.supply, None, settings, loss)]
+    cold = temperatures.get(settings.supply.temperature or "")
+    out = [_size(SUPPLY, settings.supply, None, settings, loss, cold)]
     for system in settings.system:
-        out.append(_size(system.name, system, system.regulated_kpa, settings, None))
+        cold = temperatures.get(system.temperature or "")
+        out.append(_size(system.name, system, system.regulated_kpa, settings, None, cold))
     return tuple(out)
+
+
+def _verdict(needed: Fill) -> str:
+    low, most = lasting(needed.takes_low_s or 0.0), lasting(needed.takes_high_s or 0.0)
+    word = "does" if needed.enough else "does not"
+    if not needed.sure:
+        word = "cannot be told before the volume is measured by a timed fill"
+    return f"{word}: it takes {lasting(needed.takes_s or 0.0)} ({low} to {most})"
 
 
 def _size(
@@ -154,6 +185,7 @@ def _size(
     normal_kpa: float | None,
     settings: Settings,
     loss: float | None,
+    gas_c: float | None,
 ) -> Part:
     u, take_off, used = SiteUnits.of(settings), piping.take_off, piping.gas_volume
     supply = settings.supply
@@ -181,16 +213,19 @@ def _size(
     elif name == SUPPLY:
         normal_kpa = supply.cut_out_kpa
     if normal_kpa is not None:
-        needed = fill(used.litres, normal_kpa, supply.compressor_l_min, supply.production_l_min)
+        needed = fill(
+            used.litres, normal_kpa, supply.compressor_l_min, supply.production_l_min,
+            gas_c=gas_c, sd_l=used.sd,
+        )  # fmt: skip
+        at = "60 °F" if gas_c is None else f"its {u.quantity('temperature', gas_c)} now"
         rows.append(
             (
-                f"To restore {u.pressure(normal_kpa)} in {lasting(RESTORE_S)} (NFPA 13)",
+                f"To restore {u.pressure(normal_kpa)} in {lasting(RESTORE_S)} (NFPA 13), at {at}",
                 str(u.flow(needed.needed_l_min)),
             )
         )
         if needed.takes_s is not None:
-            word = "does" if needed.enough else "does not"
-            rows.append(("This compressor", f"{word}: it takes {lasting(needed.takes_s)}"))
+            rows.append(("This compressor", _verdict(needed)))
         if needed.generator_share is not None and needed.generator_takes_s is not None:
             rows.append(
                 (

@@ -156,6 +156,10 @@ class SiteUnits:
     def flow(self, l_min: float) -> Number:
         return _split("flow", l_min, self.flow_unit)
 
+    def gas(self, litres: float) -> str:
+        """An amount, standard litres."""
+        return units.show_gas(litres, self.flow_unit).replace(" ", NBSP)
+
     def volume(self, litres: float) -> Number:
         return _split("volume", litres, self.volume_unit)
 

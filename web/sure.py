@@ -111,13 +111,12 @@ def _gas(k: _Known) -> Iterator[Row]:
 
 
 def _cost(k: _Known) -> Iterator[Row]:
-    cost, loss = k.section.get("cost"), k.section.get("loss")
-    if cost is None or loss is None:
+    cost = k.section.get("cost")
+    if cost is None:
         return
     u, prices = SiteUnits.of(k.settings), k.settings.cost
     yield "Loss as a flow", str(u.flow(cost["loss_l_min"]))
-    litres = cost["nitrogen_l"]
-    yield "Nitrogen = flow × a year", f"{litres / 1000.0:.0f} m³"
+    yield "Nitrogen = flow × a year", u.gas(cost["nitrogen_l"])
     if cost["hours"] is not None:
         yield "Compressor = a year × share of running", f"{cost['hours']:.0f} h"
         yield "Share of running from", cost["duty_from"]
@@ -136,17 +135,9 @@ def _cost(k: _Known) -> Iterator[Row]:
         "Result",
         "no prices are in the settings" if total is None else f"{total:.0f} {cost['currency']}",
     )
-    yield "Age", f"at the loss measured to {_age(loss['at'], k.local)}"
-    mid = loss["loss_kpa_per_h"]
-    if mid > 0.0:
-        half = (loss["loss_high_kpa_per_h"] - loss["loss_low_kpa_per_h"]) / 2.0
-        yield (
-            "How sure",
-            f"the loss alone is 95{NBSP}% sure within {100.0 * half / mid:.0f}{NBSP}% either way;"
-            " volume, power and prices are as told",
-        )
-    else:
-        yield "How sure", "the loss cannot be told from none"
+    yield "Age", "the loss of the last 7 days, worked out now"
+    low, high = u.gas(cost["nitrogen_low_l"]), u.gas(cost["nitrogen_high_l"])
+    yield "How sure", f"between {low} and {high}: the loss and the volume; the prices are as told"
 
 
 _CLOSINGS: Mapping[str, Callable[[_Known], Iterator[Row]]] = {

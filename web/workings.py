@@ -54,8 +54,9 @@ METHODS: Mapping[str, tuple[str, str]] = {
     ),
     "cost": (
         "What the loss takes in a year",
-        "A year at the loss of the last rest: what flows out, how long the compressor runs to make "
-        "it, and that at the prices of the settings.",
+        "A year at the loss of the last seven days' rests: what flows out, how long the compressor "
+        "runs to make it, and that at the prices of the settings. The range comes from how sure the "
+        "loss and the volume are.",
     ),
 }
 """By the names in the picture's `explain`, in the order shown."""

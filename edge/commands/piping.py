@@ -57,8 +57,9 @@ def tell(
 class Given:
     """Reads quantities from arguments and gathers what is wrong with them."""
 
-    def __init__(self, args: argparse.Namespace) -> None:
-        self._args = args
+    def __init__(self, args: argparse.Namespace, shown: Units = SHOWN) -> None:
+        """`shown` are the units of the answer where neither settings nor --metric say them."""
+        self._args, self._shown = args, shown
         self.faults: list[str] = []
         self.settings: Settings | None = None if args.settings is None else load(args.settings)
         if self.settings is not None:
@@ -68,7 +69,7 @@ class Given:
                         f"--{name}: expected none beside --settings, found"
                         f" {_quoted(getattr(args, name))}"
                     )
-        elif not args.pipe and args.volume is None:
+        elif not args.pipe and args.volume is None and getattr(args, "fill_flow", None) is None:
             self.faults.append("expected --settings, --pipe or --volume, found none of them")
         elif args.pipe and args.volume is not None:
             self.faults.append(
@@ -81,12 +82,23 @@ class Given:
     def units(self) -> Units:
         if self.settings is not None:
             return self.settings.site.units
-        return METRIC if self._args.metric else SHOWN
+        return METRIC if self._args.metric else self._shown
+
+    def given(self, name: str) -> bool:
+        """Whether the option was given."""
+        return getattr(self._args, name.replace("-", "_")) is not None
 
     def quantity(
-        self, name: str, kind: str, default: float | None = None, *, least: float = 0.0
+        self,
+        name: str,
+        kind: str,
+        default: float | None = None,
+        *,
+        least: float = 0.0,
+        some: bool = False,
     ) -> float | None:
-        """The option's value in the inside unit, `default` where it is not given."""
+        """The option's value in the inside unit, `default` where it is not given; with `some`
+        nothing is not enough."""
         text = getattr(self._args, name.replace("-", "_"))
         if text is None:
             return default
@@ -94,6 +106,8 @@ class Given:
             value = units.parse(kind, text)
             if value < least:
                 raise ValueError(f"{least:g} or more")
+            if some and value <= 0.0:
+                raise ValueError("more than zero")
         except ValueError as error:
             self.faults.append(f'--{name}: expected {error}, found "{text}"')
             return default

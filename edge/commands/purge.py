@@ -2,7 +2,7 @@
 
 import argparse
 from collections.abc import Iterator
-from math import isfinite
+from math import ceil, isfinite
 from typing import Any
 
 from edge.commands import piping
@@ -47,7 +47,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    asked = piping.Given(args)
+    asked = piping.Given(args, Units(flow="scfh"))
     found = list(_sections(asked))
     asked.settle()
     piping.tell(found, args.json, lambda section: _account(section, asked.units), CAUTION)
@@ -57,13 +57,16 @@ def run(args: argparse.Namespace) -> int:
 def _sections(asked: piping.Given) -> Iterator[dict[str, Any]]:
     q, site = asked.quantity, asked.settings
     inerting = None if site is None else site.inerting
-    supply = 100.0 - asked.share("nitrogen", (inerting and inerting.nitrogen_pct) or SUPPLY_PCT)
+    known = None if inerting is None else inerting.nitrogen_pct
+    supply = 100.0 - asked.share("nitrogen", known or SUPPLY_PCT)
+    assumed = known is None and not asked.given("nitrogen")
+    considered = not asked.given("vent") and inerting is not None
     target = 100.0 - asked.share("target", TARGET_PCT if inerting is None else inerting.target_pct)
     oxygen = asked.share("oxygen", AIR_PCT)
-    pressure, loss = q("pressure", "pressure"), q("loss", "flow", 0.0) or 0.0
+    pressure, loss = q("pressure", "pressure", some=True), q("loss", "flow", 0.0) or 0.0
     vent = q("vent", "flow", None if inerting is None else inerting.vent_l_min) or 0.0
     within = q("within", "time", least=1.0)
-    low, high = q("cycle-from", "pressure", 0.0) or 0.0, q("cycle-to", "pressure")
+    low, high = q("cycle-from", "pressure", 0.0) or 0.0, q("cycle-to", "pressure", some=True)
     bypass = q("bypass-to", "pressure")
     atmosphere = STANDARD_KPA if site is None else standard_atmosphere_kpa(site.site.elevation_m)
     places: list[tuple[str | None, float | None, float | None]] = []
@@ -76,7 +79,10 @@ def _sections(asked: piping.Given) -> Iterator[dict[str, Any]]:
         normal = {SUPPLY: (site.supply.volume_l, site.supply.cut_out_kpa)} | {
             s.name: (s.volume_l, s.regulated_kpa) for s in site.system
         }
-        places = [(n, normal[n][0], pressure or normal[n][1]) for n in asked.sections(normal)]
+        places = [
+            (n, normal[n][0], normal[n][1] if pressure is None else pressure)
+            for n in asked.sections(normal)
+        ]
     for name, litres, kpa in places:
         if kpa is not None and bypass is not None and bypass > kpa:
             asked.faults.append(
@@ -88,9 +94,16 @@ def _sections(asked: piping.Given) -> Iterator[dict[str, Any]]:
             )
         elif litres is not None and kpa is not None:
             yield _section(
-                name, litres, kpa, atmosphere, (oxygen, supply, target), loss + vent, within,
-                (low, high or kpa), bypass,
-            )  # fmt: skip
+                name,
+                litres,
+                kpa,
+                atmosphere,
+                (oxygen, supply, target),
+                loss + vent,
+                within,
+                (low, high or kpa),
+                bypass,
+            ) | {"supply_assumed": assumed, "vent_considered_l_min": vent if considered else 0.0}
         elif not asked.faults and site is not None:
             asked.faults.append(
                 f"{name}: expected a volume and a pressure in the settings or as arguments, found none"
@@ -155,11 +168,15 @@ def _account(s: dict[str, Any], shown: Units) -> Iterator[str]:
         f"  {units.show('volume', s['volume_l'], shown.volume)} at"
         f" {words.pressure(s['pressure_kpa'])} from {s['oxygen_pct']:.2f} % oxygen to"
         f" {s['target_oxygen_pct']:.2f} %, with {s['supply_oxygen_pct']:.2f} % in the supply"
+        + (" (assumed: neither settings nor --nitrogen tell it)" if s["supply_assumed"] else "")
     )
     if s["never"]:
         yield "  NEVER with this supply: it must be purer than what is wanted in the pipe"
     elif s["sweep_s"] is not None:
-        yield f"  swept by {words.flow(s['flow_l_min'])}: {words.duration(s['sweep_s'])} at least"
+        vent = s["vent_considered_l_min"]
+        of_it = f", of it {words.flow(vent)} by a vent that is only considered" if vent else ""
+        lasting = words.duration(s["sweep_s"])
+        yield f"  swept by {words.flow(s['flow_l_min'])}{of_it}: {lasting} at least"
     else:
         yield "  nothing flows through it: without a leak or a vent its gas is not exchanged"
     if s["flow_for_that_l_min"] is not None:
@@ -171,4 +188,4 @@ def _account(s: dict[str, Any], shown: Units) -> Iterator[str]:
     path = " → ".join(f"{pct:.2f}" for pct in s["oxygen_by_cycle_pct"])
     yield f"  by cycles from {low} to {high}: {path} % oxygen"
     if s["cycles"] is not None:
-        yield f"    {s['cycles']:.2f} cycles to the target"
+        yield f"    {ceil(s['cycles'])} cycles to the target ({s['cycles']:.2f} by the formula)"

@@ -15,6 +15,7 @@ from edge.words import Words
 
 OPTIONS = {
     "pressure": ("PRESSURE", "normal pressure, to be restored"),
+    "gas": ("TEMPERATURE", "of the gas in the pipe, as the coldest it gets (default: 60 °F)"),
     "within": ("TIME", "in which time (default: 30 min, NFPA 13)"),
     "compressor": ("FLOW", "what the compressor delivers in bypass"),
     "production": ("FLOW", "what the generator makes"),
@@ -28,6 +29,7 @@ OPTIONS = {
     "fill-to": ("PRESSURE", "where it ended"),
 }
 CAUTION = (
+    "± is two standard uncertainties: nineteen times in twenty the truth is within.\n"
     "Fittings, drops and what lies above a ceiling are easily forgotten: a timed fill beats a"
     " take-off. Local codes and the compressor's listing decide."
 )
@@ -49,7 +51,8 @@ def run(args: argparse.Namespace) -> int:
 def _sections(asked: piping.Given) -> Iterator[dict[str, Any]]:
     q = asked.quantity
     within = q("within", "time", RESTORE_S, least=1.0) or RESTORE_S
-    pressure, loss = q("pressure", "pressure"), q("loss", "flow")
+    pressure, loss = q("pressure", "pressure", some=True), q("loss", "flow")
+    gas_c = q("gas", "temperature", least=-100.0)
     low, high = q("cut-in", "pressure"), q("cut-out", "pressure")
     compressor, production = q("compressor", "flow"), q("production", "flow")
     measured = _measured(asked)
@@ -59,11 +62,25 @@ def _sections(asked: piping.Given) -> Iterator[dict[str, Any]]:
         if take_off is not None or measured is not None:
             flows = (compressor, production, loss)
             yield from _section(
-                asked, None, pipes, 0.0, take_off, measured, pressure, within, flows, (low, high)
+                asked,
+                None,
+                pipes,
+                0.0,
+                take_off,
+                measured,
+                pressure,
+                within,
+                flows,
+                (low, high),
+                gas_c,
             )
         return
     supply = site.supply
-    flows = (compressor or supply.compressor_l_min, production or supply.production_l_min, loss)
+    flows = (
+        supply.compressor_l_min if compressor is None else compressor,
+        supply.production_l_min if production is None else production,
+        loss,
+    )
     places = {SUPPLY: supply, **{s.name: s for s in site.system}}
     for name in asked.sections(places):
         place = places[name]
@@ -73,8 +90,11 @@ def _sections(asked: piping.Given) -> Iterator[dict[str, Any]]:
             if name == SUPPLY
             else next(s.regulated_kpa for s in site.system if s.name == name)
         )
-        band = (low or supply.cut_in_kpa, high or supply.cut_out_kpa)
-        filled = measured or (None if place.fill is None else place.fill.volume)
+        band = (
+            supply.cut_in_kpa if low is None else low,
+            supply.cut_out_kpa if high is None else high,
+        )
+        filled = place.fill.volume if measured is None and place.fill is not None else measured
         yield from _section(
             asked,
             name,
@@ -82,10 +102,11 @@ def _sections(asked: piping.Given) -> Iterator[dict[str, Any]]:
             place.fittings_pct,
             place.take_off,
             filled,
-            normal and (pressure or normal),
+            None if normal is None else normal if pressure is None else pressure,
             within,
             flows if name == SUPPLY else (*flows[:2], None),
             band,
+            gas_c,
         )
 
 
@@ -122,6 +143,7 @@ def _section(
     within_s: float,
     flows: tuple[float | None, float | None, float | None],
     band: tuple[float | None, float | None],
+    gas_c: float | None,
 ) -> Iterator[dict[str, Any]]:
     volume = measured or take_off
     compressor, production, loss = flows
@@ -154,18 +176,25 @@ def _section(
     }
     if take_off is not None and measured is not None:
         out["compared"] = compared(measured, take_off)._asdict()
-    if volume is not None and to_kpa:
-        needed = fill(volume.litres, to_kpa, compressor, production, within_s)
+    if volume is not None and to_kpa is not None:
+        needed = fill(volume.litres, to_kpa, compressor, production, within_s, gas_c, volume.sd)
         out["air_supply"] = {
             "to_kpa": to_kpa,
             "within_s": within_s,
+            "gas_c": gas_c,
             "compressor_l_min": compressor,
             "production_l_min": production,
             **_finite(needed._asdict()),
         }
     duty = None
-    if volume is not None and loss is not None and production is not None and None not in band:
-        low, high = band[0] or 0.0, band[1] or 0.0
+    low, high = band
+    if (
+        volume is not None
+        and loss is not None
+        and production is not None
+        and low is not None
+        and high is not None
+    ):
         try:
             works = cycling(volume.litres, high - low, production, loss)
         except ValueError as error:
@@ -207,7 +236,13 @@ def _account(section: dict[str, Any], shown: Units) -> Iterator[str]:
         yield "  volume: neither told nor measured, so nothing that needs it is said"
     if take_off is not None:
         for p in take_off["pipes"]:
-            wall = f"schedule {p['schedule']}" if p["schedule"] else f"wall {p['wall_mm']:.3g} mm"
+            wall = (
+                f"schedule {p['schedule']}"
+                if p["schedule"]
+                else f"wall {p['wall_mm'] / 25.4:.3f} in"
+                if shown.volume in ("gal", "ft³", "ft3")
+                else f"wall {p['wall_mm']:.3g} mm"
+            )
             yield f"  {p['size']} in, {wall}, {length(p['length_m'])}: {volume(p['volume_l'])}"
         if take_off["fittings_pct"]:
             yield f"  fittings: {take_off['fittings_pct']:g} % more"
@@ -227,15 +262,23 @@ def _account(section: dict[str, Any], shown: Units) -> Iterator[str]:
         )
     if section["air_supply"] is not None:
         a = section["air_supply"]
+        at = (
+            "60 °F"
+            if a["gas_c"] is None
+            else units.show("temperature", a["gas_c"], shown.temperature)
+        )
         yield (
-            f"  to restore {words.pressure(a['to_kpa'])} in {words.duration(a['within_s'])}:"
-            f" {words.flow(a['needed_l_min'])}"
+            f"  to restore {words.pressure(a['to_kpa'])} in {words.duration(a['within_s'])}, the"
+            f" gas at {at}: {words.flow(a['needed_l_min'])}"
         )
         if a["enough"] is not None:
             said = "does" if a["enough"] else "does NOT"
+            if not a["sure"]:
+                said = "MAY OR MAY NOT, for want of a measured volume"
             yield (
                 f"  the compressor with {words.flow(a['compressor_l_min'])} {said}: it takes"
-                f" {_lasting(words, a['takes_s'])}"
+                f" {_lasting(words, a['takes_s'])} ({_lasting(words, a['takes_low_s'])} to"
+                f" {_lasting(words, a['takes_high_s'])} within the volume's uncertainty)"
             )
         if a["generator_share"] is not None:
             yield (
@@ -254,15 +297,15 @@ def _account(section: dict[str, Any], shown: Units) -> Iterator[str]:
                 f" {words.duration(c['runtime_s_a_day'])} a day in all"
             )
     if section["cost"] is not None:
-        yield from _cost(section["cost"])
+        yield from _cost(section["cost"], words)
 
 
 def _lasting(words: Words, seconds: float | None) -> str:
     return "for ever" if seconds is None else words.duration(seconds)
 
 
-def _cost(c: dict[str, Any]) -> Iterator[str]:
-    yield f"  the loss in a year: {c['nitrogen_l'] / 1000.0:.0f} standard m³ of nitrogen"
+def _cost(c: dict[str, Any], words: Words) -> Iterator[str]:
+    yield f"  the loss in a year: {words.gas(c['nitrogen_l'])} of nitrogen"
     if c["hours"] is not None:
         yield f"    the compressor runs {c['hours']:.0f} h for it"
     if c["energy_kwh"] is not None:

@@ -18,7 +18,10 @@ class Fill(NamedTuple):
 
     needed_l_min: float  # to do it in time
     takes_s: float | None  # with the flow that there is; inf for never
+    takes_low_s: float | None  # within the volume's uncertainty, two standard ones each way
+    takes_high_s: float | None
     enough: bool | None
+    sure: bool | None  # whether that is so all over the volume's uncertainty
     generator_share: float | None  # of what is needed, that the generator alone gives
     generator_takes_s: float | None
 
@@ -40,20 +43,31 @@ def fill(
     production_l_min: float | None = None,
     within_s: float = RESTORE_S,
     gas_c: float | None = None,
+    sd_l: float = 0.0,
 ) -> Fill:
-    """The flow that brings `volume_l` from nothing to `to_kpa` gauge in time, and who gives it."""
+    """The flow that brings `volume_l` from nothing to `to_kpa` gauge in time, and who gives it.
+
+    `sd_l` is the volume's standard uncertainty; `gas_c` the temperature that the gas takes in the
+    pipe, 15.56 °C where none is told: colder pipes take more. ValueError for a volume, a pressure
+    or a time of nothing.
+    """
     if volume_l <= 0.0 or to_kpa <= 0.0 or within_s <= 0.0:
         raise ValueError("a volume, a pressure and a time above zero")
     gas = held_l(volume_l, to_kpa, gas_c)
     needed = gas / within_s * 60.0
 
-    def takes(flow: float | None) -> float | None:
-        return None if flow is None else gas / flow * 60.0 if flow > 0.0 else inf
+    def takes(flow: float | None, share: float = 1.0) -> float | None:
+        return None if flow is None else share * gas / flow * 60.0 if flow > 0.0 else inf
 
+    spread = 2.0 * sd_l / volume_l
+    low, high = takes(compressor_l_min, max(0.0, 1.0 - spread)), takes(compressor_l_min, 1 + spread)
     return Fill(
         needed,
         takes(compressor_l_min),
+        low,
+        high,
         None if compressor_l_min is None else compressor_l_min >= needed,
+        None if low is None or high is None else high <= within_s or low > within_s,
         None if production_l_min is None else production_l_min / needed,
         takes(production_l_min),
     )

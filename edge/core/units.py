@@ -14,7 +14,8 @@ from typing import NamedTuple
 
 STANDARD_KPA = 101.325
 ZERO_C_K = 273.15
-STANDARD_K = (60.0 - 32.0) / 1.8 + ZERO_C_K  # 60 °F
+STANDARD_C = (60.0 - 32.0) / 1.8  # 60 °F
+STANDARD_K = STANDARD_C + ZERO_C_K
 
 PSI = 0.45359237 * 9.80665 / 0.0254**2 / 1000.0  # kPa, exact by definition of lb, g_n and inch
 FOOT3 = 0.3048**3 * 1000.0  # litres
@@ -98,7 +99,7 @@ QUANTITY_KIND: Mapping[str, str] = {
 }
 """The kind of unit in which each measured quantity is written."""
 
-_WRITTEN = re.compile(r"\s*([-+−]?(?:\d+(?:\.\d*)?|\.\d+))\s*(\S*)\s*")
+_WRITTEN = re.compile(r"[^\S\r\n]*([-+−]?(?:\d+(?:\.\d*)?|\.\d+))[^\S\r\n]*(\S*)[^\S\r\n]*")
 
 
 def unit_of(kind: str, name: str) -> Unit:
@@ -147,6 +148,13 @@ def parse(kind: str, text: object) -> float:
     if not isfinite(value):
         raise ValueError(f'a number that is not beyond all bounds, as "{example}"')
     return value
+
+
+def show_gas(litres: float, flow_unit: str) -> str:
+    """An amount of gas, standard litres, as people write it who read flows in that unit."""
+    if flow_unit in ("scfh", "scfm"):
+        return f"{litres / FOOT3:.0f} scf"
+    return f"{litres / 1000.0:.0f} m³ (at 15.56 °C, 101.3 kPa)"
 
 
 def show(kind: str, value: float, unit: str, digits: int | None = None) -> str:

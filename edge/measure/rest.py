@@ -6,6 +6,7 @@ from typing import Any
 from edge.core.bins import Bins
 from edge.core.gas import flow_l_min
 from edge.core.kept import Kept
+from edge.core.units import STANDARD_C, ZERO_C_K
 from edge.measure.weather import Loss, Weather
 from edge.model import Event, iso
 from edge.words import Words
@@ -14,8 +15,6 @@ PIECE_S = 86400.0
 """A rest longer than this is measured day by day: a day holds all of the weather's daily swing."""
 
 SHORTEST_S = 180.0
-STANDARD_C = 15.56
-
 
 LONGEST_SETTLING_S = 1800.0
 """What a rest first seen under way leaves out, as nobody knows how long ago the run was."""
@@ -95,7 +94,8 @@ class Rest(Kept):
         self._weather.learn(self.bins, self.lagged, self.start_t, skip_s)
         # A choked leak goes with pressure and with the root of temperature: brought to a common
         # footing before rests are compared.
-        footing = loss.mean_absolute_kpa * ((loss.mean_c or STANDARD_C) + 273.15) ** 0.5
+        celsius = STANDARD_C if loss.mean_c is None else loss.mean_c
+        footing = loss.mean_absolute_kpa * (celsius + ZERO_C_K) ** 0.5
         widen = self._weather.allow_for_scatter(
             end_t,
             loss.kpa_per_h / footing,

@@ -77,13 +77,12 @@ class Trend(Kept):
                 low = value
         return high * was if high < 1e5 else None
 
+    def mean(self) -> tuple[float, float] | None:
+        """The loss at reference of all the last days with its standard deviation, kPa/h."""
+        return _mean(self.rests) if self.rests else None
+
     def _ratio(self, rests: Sequence[Sequence[float]], baseline: Baseline, was: float) -> Ratio:
-        weights = [1.0 / max(sd, LEAST_SD * abs(loss), 1e-9) ** 2 for _, loss, sd in rests]
-        total = sum(weights)
-        mean = sum(w * r[1] for w, r in zip(weights, rests, strict=True)) / total
-        blocks = len({int(r[0] // BLOCK_S) for r in rests})
-        # As sure as one typical rest in each block, and no surer.
-        sd = max(sqrt(len(rests) / total / blocks), LEAST_SD * abs(mean))
+        mean, sd = _mean(rests)
         value = mean / was
         # An upper bound has its uncertainty in it already.
         was_sd = baseline.loss_sd if was == baseline.loss else 0.0
@@ -98,3 +97,12 @@ class Trend(Kept):
         mean = sum(values) / last
         spread = (max(values) - min(values)) / 2.0
         return Ratio(mean / baseline.rise, max(spread / baseline.rise, 0.03))
+
+
+def _mean(rests: Sequence[Sequence[float]]) -> tuple[float, float]:
+    weights = [1.0 / max(sd, LEAST_SD * abs(loss), 1e-9) ** 2 for _, loss, sd in rests]
+    total = sum(weights)
+    mean = sum(w * r[1] for w, r in zip(weights, rests, strict=True)) / total
+    blocks = len({int(r[0] // BLOCK_S) for r in rests})
+    # As sure as one typical rest in each block, and no surer.
+    return mean, max(sqrt(len(rests) / total / blocks), LEAST_SD * abs(mean))

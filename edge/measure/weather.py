@@ -23,7 +23,7 @@ from typing import NamedTuple
 from edge.core.bins import Bins
 from edge.core.fit import line, line_beside_wave, t95
 from edge.core.kept import Kept
-from edge.core.units import ZERO_C_K
+from edge.core.units import STANDARD_K, ZERO_C_K
 
 LAGS_H = (0.05, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0)
 """The grid of lags; what lies between is covered by weighing neighbours."""
@@ -197,7 +197,7 @@ class Weather(Kept):
         unknown = 0.0 if barometric else barometer_sd_kpa_per_h(span_h) ** 2
         mean_absolute = sum(absolute) / len(absolute)
         if celsius is None or not lagged:
-            mean_k = 15.0 + ZERO_C_K
+            mean_k = STANDARD_K
             wave = span_h >= WAVE_FROM_H
             ys = _straight(absolute)
             plain = line_beside_wave(after, ys, DAY_H) if wave else line(after, ys)

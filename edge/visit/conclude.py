@@ -11,7 +11,7 @@ from typing import Any
 
 from edge.core import membrane
 from edge.core.calibration import AGEING_REL, WORN_REL
-from edge.core.units import STANDARD_K, STANDARD_KPA, ZERO_C_K
+from edge.core.units import PSI, STANDARD_K, STANDARD_KPA, ZERO_C_K
 from edge.measure.cells import Cells
 from edge.measure.supply import Supply
 from edge.model import SUPPLY, iso
@@ -32,7 +32,7 @@ PRODUCTION_REL = 0.90
 """A flow meter's own doubt, and the share of the test report under which production is short;
 common practice, no source."""
 
-DEVICE_KPA = 2.0 * 6.894757
+DEVICE_KPA = 2.0 * PSI
 """A system this far from its regulated pressure is not held by its device (common practice)."""
 
 

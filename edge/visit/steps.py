@@ -6,6 +6,7 @@ may be skipped, and the record says so.
 
 from typing import Literal, NamedTuple
 
+from edge.core.units import PSI
 from edge.record import CAUTIONS as STANDING
 from edge.settings import Settings, System
 
@@ -53,7 +54,7 @@ TO_BEGIN, DONE = "begin", "done"
 FILL_LIMIT_S = 1800.0
 """Restoring normal pressure on the air supply alone (NFPA 13)."""
 
-LAST_KPA = 4.0 * 6.894757
+LAST_KPA = 4.0 * PSI
 """What is left of a fill to be given as nitrogen: the last 3 to 5 psi (common practice)."""
 
 

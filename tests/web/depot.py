@@ -243,6 +243,10 @@ def newest(settings: Settings, state: str = "holding", at: float = NOW) -> dict[
                     "gas": {**GAS, "oxygen_pct": 1.9, "oxygen_high_pct": 2.4, "reached": True},
                     "cost": {
                         "nitrogen_l": 2.3e6,
+                        "nitrogen_low_l": 1.9e6,
+                        "nitrogen_high_l": 2.7e6,
+                        "money_low": 411.0,
+                        "money_high": 584.0,
                         "hours": 760.0,
                         "energy_kwh": 1140.0,
                         "energy_money": 193.8,
@@ -250,7 +254,7 @@ def newest(settings: Settings, state: str = "holding", at: float = NOW) -> dict[
                         "money": 497.8,
                         "currency": "USD",
                         "loss_l_min": 4.4,
-                        "duty_from": "the last day's runs",
+                        "duty_from": "loss over production",
                         "since_commissioning": 0.09,
                     },
                     "explain": {
