@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tell"))
-from brokers import until
+from brokers import DEADLINE_S, until
 
 from tests.faults.monitor import LOW_V, PRESSURE, Monitor
 
@@ -32,7 +32,7 @@ def test_a_page_that_hangs(monitor: Monitor, saltmarsh: Path, tmp_path: Path) ->
     monitor.tick(60)
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as systemd:
         systemd.bind(str(tmp_path / "notify"))
-        systemd.settimeout(20.0)
+        systemd.settimeout(DEADLINE_S)
         where = ["--state", monitor.state, "--runtime", monitor.runtime, "--port", "0"]
         with subprocess.Popen(
             [sys.executable, "-m", "edge", "page", "--settings", saltmarsh, *where],
@@ -68,7 +68,7 @@ def _drain(line: socket.socket) -> None:
     with contextlib.suppress(BlockingIOError):
         while line.recv(100):
             pass
-    line.settimeout(20.0)
+    line.settimeout(DEADLINE_S)
 
 
 def _troubles(monitor: Monitor) -> dict[str, str]:

@@ -643,6 +643,7 @@ def test_a_letter_fits_the_narrowest_phone(
 ) -> None:
     """In a browser 320 px wide nothing of a letter's HTML is wider than the screen, its picture is
     there, and no request leaves the letter."""
+    browser_path = needs("chromium")
     from playwright.sync_api import sync_playwright
 
     place = make(office.port)
@@ -657,7 +658,7 @@ def test_a_letter_fits_the_narrowest_phone(
     asked: list[str] = []
     with sync_playwright() as browsers:
         browser = browsers.chromium.launch(
-            executable_path=needs("chromium"), args=["--no-sandbox", "--disable-gpu"]
+            executable_path=browser_path, args=["--no-sandbox", "--disable-gpu"]
         )
         page = browser.new_page(viewport={"width": 320, "height": 640})
         page.on("request", lambda request: asked.append(request.url))
