@@ -106,6 +106,7 @@ def account(
     before = _figures(history, settings, until - WEEK_S)
     baseline = (picture.get("sections", {}).get(SUPPLY) or {}).get("baseline")
     commissioned = None if baseline is None else float(baseline["loss_kpa_per_h"])
+    compared = None if baseline is None else baseline.get("compared_kpa_per_h", commissioned)
     standing = picture.get("alerts", [])
     due = _due(settings, picture.get("work") or ())
     return Account(
@@ -115,7 +116,7 @@ def account(
         tuple(_alerts(now.alerts)),
         tuple(_tests(now.tests, settings)),
         due,
-        tuple(_changed(now, before, commissioned, words)) or ("Nothing worth a word.",),
+        tuple(_changed(now, before, commissioned, compared, words)) or ("Nothing worth a word.",),
         tuple(_todo(standing, due, now)) or ("Nothing.",),
         tuple(_records(history.chain())),
     )
@@ -157,7 +158,9 @@ def _rows(
         return Row(label, write(now), write(before) if before.watched > 0.0 else "")
 
     yield row("Watched", lambda f: f"{100.0 * f.watched:.0f} % of the time")
-    yield row("Generator ran", lambda f: words.duration(f.runtime_s) if f.starts else "not at all")
+    yield row(
+        "Generator ran", lambda f: words.duration(f.runtime_s) if f.runtime_s else "not at all"
+    )
     yield row("Starts", lambda f: str(f.starts))
     yield row("Loss", lambda f: "" if f.loss is None else words.rate(f.loss))
     if commissioned is not None:
@@ -240,15 +243,28 @@ def _due(settings: Settings, work: Sequence[Mapping[str, Any]]) -> tuple[str, ..
 
 
 def _changed(
-    now: _Figures, before: _Figures, commissioned: float | None, words: Words
+    now: _Figures,
+    before: _Figures,
+    commissioned: float | None,
+    compared: float | None,
+    words: Words,
 ) -> Iterable[str]:
-    if commissioned and now.loss is not None and now.loss > GROWN * commissioned:
-        yield f"The loss is {now.loss / commissioned:.1f} times what it was when commissioned."
+    """`compared` is what losses are compared with: above the commissioned one where that may be
+    none at all, of which no multiple says anything."""
+    if compared and now.loss is not None and now.loss > GROWN * compared:
+        least = "" if compared == commissioned else "at least "
+        times = f"{least}{now.loss / compared:.1f} times"
+        yield f"The loss is {times} what it was when commissioned."
     if before.watched < 0.5 or now.watched < 0.5:
         if now.watched < 0.9:
             yield f"The monitor saw only {100.0 * now.watched:.0f} % of the week."
         return
-    if now.loss is not None and before.loss and not 1 / NOTED < now.loss / before.loss < NOTED:
+    if (
+        now.loss is not None
+        and before.loss
+        and not 1 / NOTED < now.loss / before.loss < NOTED
+        and abs(now.loss - before.loss) > (NOTED - 1.0) * (compared or 0.0)
+    ):
         way = "grew" if now.loss > before.loss else "fell"
         yield f"The loss {way} from {words.rate(before.loss)} to {words.rate(now.loss)}."
     ran, did = now.runtime_s / now.watched, before.runtime_s / before.watched

@@ -136,6 +136,39 @@ def test_a_week_like_the_one_before_says_nothing(tmp_path: Path, saltmarsh: Path
     assert (found.alerts, found.tests, found.due) == ((), (), ())
 
 
+def test_a_generator_that_never_stopped_ran_all_week(tmp_path: Path, saltmarsh: Path) -> None:
+    """A run that began before the week and has not ended is the whole week's runtime, though the
+    week has no start."""
+    settings, state = load(saltmarsh), tmp_path / "state"
+    writer = Writer(state, settings, [])
+    turn = {"pressure_kpa": 262.0, "inferred": False}
+    writer.keep([], [Event(T0 - WEEK_S - 9000.0, "cut_in", "On.", "supply", turn)], {})
+    writer.close()
+    rows = {row.label: row.now for row in told(state, settings).rows}
+    assert (rows["Generator ran"], rows["Starts"]) == ("7 days", "0")
+
+
+@pytest.mark.parametrize(
+    ("commissioned", "loss", "changed"),
+    [
+        (-0.05, 0.09, ["Nothing worth a word."]),
+        (0.01, 0.09, ["Nothing worth a word."]),
+        (0.01, 0.4, ["The loss is at least 4.0 times what it was when commissioned."]),
+    ],
+)
+def test_a_tight_pipe_has_no_multiple_of_its_loss(
+    tmp_path: Path, saltmarsh: Path, commissioned: float, loss: float, changed: list[str]
+) -> None:
+    """A commissioned loss that may be none is not what is compared with: noise of its size makes no
+    "8.0 times", and growth is told beside the most that it may have been."""
+    settings, state = load(saltmarsh), tmp_path / "state"
+    keep(state, settings, T0 - WEEK_S, run_s=1200.0, loss=loss, pure=98.6)
+    keep(state, settings, T0, run_s=1200.0, loss=loss, pure=98.6)
+    baseline = {"loss_kpa_per_h": commissioned, "compared_kpa_per_h": 0.1}
+    picture = {"sections": {"supply": {"baseline": baseline}}, "alerts": []}
+    assert list(told(state, settings, picture).changed) == changed
+
+
 def test_the_page_shows_the_week_and_the_description_of_messages(
     tmp_path: Path, settings: Settings
 ) -> None:

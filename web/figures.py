@@ -117,8 +117,12 @@ def loss_figure(section: Picture, settings: Settings, local: Local) -> Figure:
         spread = f"{u.rate(base['low']).figure} to {u.rate(base['high']).figure}"
         text = f"Commissioned {u.rate(base['loss_kpa_per_h'])} ({spread})"
         now = None if loss is None else loss.get("loss_at_reference_kpa_per_h")
-        if now is not None and base["loss_kpa_per_h"] > 0.0:
-            text += f"; now {now / base['loss_kpa_per_h']:.1f} times"
+        # A pipe found tight has next to no loss of which to be a multiple.
+        with_ = base.get("compared_kpa_per_h", base["loss_kpa_per_h"])
+        if now is not None and with_ == base["loss_kpa_per_h"] > 0.0:
+            text += f"; now {now / with_:.1f} times"
+        elif now is not None and now > with_ > 0.0:
+            text += f"; now at least {now / with_:.1f} times"
         lines.append(Line(text))
     return Figure("loss", "Loss at rest", number, loss is not None, tuple(lines))
 

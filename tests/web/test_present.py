@@ -105,6 +105,19 @@ def test_the_loss_stands_beside_the_commissioned_one(settings: Settings) -> None
     assert "Commissioned 3.03 psi/h (2.92 to 3.14); now 1.1 times" in said
 
 
+@pytest.mark.parametrize(("loss", "times"), [(0.08, ""), (0.4, "; now at least 4.0 times")])
+def test_a_loss_is_no_multiple_of_next_to_nothing(
+    settings: Settings, loss: float, times: str
+) -> None:
+    """Of a pipe commissioned tight only growth past the most it may have lost is told."""
+    newest = depot.newest(settings)
+    section = newest["picture"]["sections"]["supply"]
+    section["baseline"].update(loss_kpa_per_h=0.01, compared_kpa_per_h=0.1)
+    section["loss"]["loss_at_reference_kpa_per_h"] = loss
+    said = text(figure(view(settings, newest), "loss"))
+    assert said.partition("Commissioned")[2].partition(")")[2] == times
+
+
 def test_hours_above_the_low_limit_give_their_range(settings: Settings) -> None:
     """The reserve names the limit, the estimate and its range; below the limit it says that."""
     said = depot.newest(settings)
