@@ -30,6 +30,17 @@ SETTLE_S = 300.0
 SHOWN_S = 86400.0
 """How long a verdict stays in the picture."""
 
+NOT_MEASURED = (
+    "raw_drop_kpa",
+    "corrected_drop_kpa",
+    "loss_kpa_per_h",
+    "loss_low_kpa_per_h",
+    "loss_high_kpa_per_h",
+    "limit_kpa_per_h",
+    "confidence",
+)
+"""What a test that ended before it began says nothing of, and says so."""
+
 
 class Course(Kept):
     """The test of one section, or none."""
@@ -231,7 +242,10 @@ class Course(Kept):
             "method": self.method["name"],
             "verdict": "cannot tell",
             "why": f"The test does not count: {why}.",
+            **dict.fromkeys(NOT_MEASURED),
             "duration_s": 0.0,
+            "temperature_used": False,
+            **({"code_result": None} if self.method["duration_s"] else {}),
             "void": why,
             **self._given(),
         }

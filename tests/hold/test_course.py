@@ -191,6 +191,38 @@ def test_requests_that_cannot_be_followed_are_refused() -> None:
     assert judge.picture()["hold_test"] is None
 
 
+def test_a_test_that_never_began_ends_with_every_key_of_one_that_did() -> None:
+    """Stopped while it waits for the generator, its event has what every finished test has, with
+    nothing where nothing was measured."""
+    judge = Judge(SITE)
+    running = [
+        tick._replace(
+            values=tuple(
+                1.0 if c.quantity == "running" else v
+                for c, v in zip(SITE.channel, tick.values, strict=True)
+            )
+        )
+        for tick in islice(ticks(60.0), 4)
+    ]
+    judge.look(running[0])
+    judge.look(asked(running[1], section="supply", method="periodic 2 h"))
+    (event,) = [
+        e
+        for e in judge.look(asked(running[2], "hold_stop", section="supply"))
+        if e.kind == "hold_test_finished"
+    ]
+    whole = outcome(run(begun(ticks(7900.0), method="periodic 2 h")))
+    always = {
+        "verdict", "why", "raw_drop_kpa", "corrected_drop_kpa", "loss_kpa_per_h",
+        "loss_low_kpa_per_h", "loss_high_kpa_per_h", "confidence", "duration_s",
+        "temperature_used", "method", "code_result", "limit_kpa_per_h",
+    }  # fmt: skip
+    assert always <= set(whole)
+    assert always <= set(event.numbers)
+    assert event.numbers["raw_drop_kpa"] is event.numbers["code_result"] is None
+    assert event.numbers["verdict"] == "cannot tell"
+
+
 def test_a_standard_method_counts_the_raw_gauge_over_its_whole_time() -> None:
     """Periodic 2 h at the system: at 1 psi/h it passes, and not before 2 h; at 4 psi/h it fails as
     soon as the gauge has fallen 3 psi, with the corrected verdict beside it; at 0.5 psi/h stopped
