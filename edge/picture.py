@@ -94,6 +94,14 @@ def _not_judged(now: Now, desk: Desk) -> list[str]:
         )
     if supply.volume_l is None:
         missing.append("Loss as a flow: the volume is not told in the settings.")
+    for system in now.settings.system:
+        if system.low_pressure_kpa is None:
+            missing.append(f"Low pressure of {system.name}: its limit is not in the settings.")
+        if system.regulated_kpa is None:
+            missing.append(
+                f"The air maintenance device of {system.name}: what it is set to is not in the"
+                " settings."
+            )
     missing += [
         f"{name.replace('_', ' ')}: switched off ({why})." for name, why in desk.broken.items()
     ]

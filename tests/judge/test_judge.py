@@ -13,6 +13,7 @@ from script import CHANNELS, CUT_IN, CUT_OUT, EPOCH, Phase, play, site
 from edge.detect.pressure_limits import HighPressure, LowPressure
 from edge.judge import VERSION, Judge
 from edge.model import Event, Request, Tick, iso
+from edge.settings import Settings
 
 CALM = (330.0, 2.0, 0.0, 20.0, 206.8)
 
@@ -378,3 +379,20 @@ def test_nothing_is_called_well_that_is_not_judged(monkeypatch) -> None:
     assert shown["state"] == "act"
     assert "can no longer judge low pressure" in shown["reason"]
     assert ("monitor_fault", "active") in [(a["alert"], a["state"]) for a in shown["alerts"]]
+
+
+def test_what_a_system_cannot_be_judged_for_is_said() -> None:
+    """A system without a low limit or a regulated pressure is named among what is not judged; one
+    with both is not."""
+    whole = site()
+    bare = whole.system[0].model_copy(update={"low_pressure_kpa": None, "regulated_kpa": None})
+
+    def said(settings: Settings) -> str:
+        judge = Judge(settings)
+        look(judge, iter([Tick(0.0, EPOCH, CALM)]))
+        return "\n".join(judge.picture()["not_judged"])
+
+    assert bare.name not in said(whole)
+    text = said(whole.model_copy(update={"system": (bare,)}))
+    assert f"Low pressure of {bare.name}: its limit is not in the settings." in text
+    assert f"The air maintenance device of {bare.name}: what it is set to" in text
