@@ -166,6 +166,7 @@ class Judge(Kept):
         for event in events:
             if event.kind == "calibrated":
                 self.cells.hear(event.as_json())
+                self.visit.watch.corrected_anew()
             if event.kind == "fill_begun" and event.section in self.gas.vessels:
                 what = {"section": event.section, "why": BYPASS}
                 more += self.gas.ask(request._replace(kind=RESTART, what=what), event.at)

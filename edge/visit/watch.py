@@ -113,6 +113,10 @@ class Watch(Kept):
         slope = _slope(rows)
         return None if slope is None else -slope
 
+    def corrected_anew(self) -> None:
+        """What was read until now was shown by the correction before: it proves nothing of this."""
+        self.oxygen = []
+
     def still(self) -> tuple[float, float] | None:
         """The oxygen reading and its standard deviation, when it stands still; else None."""
         rows = self.oxygen

@@ -232,6 +232,13 @@ def test_a_calibration_alone_makes_a_periodic_record_and_ends_the_alert() -> Non
     shown = t.judge.visit.watch.oxygen[-1][1]
     assert shown == pytest.approx(20.71, abs=0.1)
     assert t.judge.cells.at("oxygen") == pytest.approx(events[0].at, abs=0.001)
+    # What was read before the correction proves nothing of it: none of that is used again.
+    t.wait(50.0)
+    assert t.ask("calibrate", step="oxygen_air", values={"air_c": 20.0, "humidity_pct": 50.0}) == []
+    assert "stand still" in str(t.judge.visit.refused_alone)
+    t.wait(200.0)
+    again = t.ask("calibrate", step="oxygen_air", values={"air_c": 20.0, "humidity_pct": 50.0})
+    assert again[0].numbers["gain"] == pytest.approx(events[0].numbers["gain"], abs=0.002)
 
 
 def test_nothing_is_forced() -> None:
