@@ -1,9 +1,11 @@
 """What came out for each figure, how old it is and how sure: the rows that close its working. Pure."""
 
 from collections.abc import Callable, Iterator, Mapping
+from datetime import datetime
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
-from edge.settings import Settings
+from edge.settings import Channel, Settings
 from web.shown import NBSP, Local, SiteUnits, hours, lasting, parse_time, percent
 
 Picture = Mapping[str, Any]
@@ -15,14 +17,22 @@ class _Known(NamedTuple):
     channels: Picture
     settings: Settings
     local: Local
+    calibrated: Picture
 
 
 def rows(
-    key: str, section: Picture, channels: Picture, settings: Settings, local: Local
+    key: str,
+    section: Picture,
+    channels: Picture,
+    settings: Settings,
+    local: Local,
+    calibrated: Picture = MappingProxyType({}),
 ) -> tuple[Row, ...]:
-    """Of one figure of a section by its key in `explain`; none for a figure that is not known."""
+    """Of one figure of a section by its key in `explain`; none for a figure that is not known.
+    `calibrated` has the newest calibration of each channel that was set right from here."""
     closing = _CLOSINGS.get(key)
-    return () if closing is None else tuple(closing(_Known(section, channels, settings, local)))
+    known = _Known(section, channels, settings, local, calibrated)
+    return () if closing is None else tuple(closing(known))
 
 
 def _age(text: str, local: Local) -> str:
@@ -51,9 +61,18 @@ def _nitrogen(k: _Known) -> Iterator[Row]:
     yield "Result", str(percent(purity["nitrogen_pct"], 2))
     yield "Age", f"measured {_age(purity['at'], k.local)}"
     cell = next((c for c in k.settings.channel if c.name == k.settings.supply.oxygen), None)
-    last = None if cell is None else cell.calibrated
-    since = "no calibration is in the settings" if last is None else f"in the settings {last}"
-    yield "How sure", f"as sure as the cell's last calibration: {since}"
+    yield "How sure", f"as sure as the cell's last calibration: {_calibrated(cell, k)}"
+
+
+def _calibrated(cell: Channel | None, k: _Known) -> str:
+    """When last, by what was done from here or by the settings, whichever is later."""
+    written = None if cell is None else cell.calibrated
+    made = None if cell is None else k.calibrated.get(cell.name)
+    if made is not None:
+        day = datetime.fromtimestamp(parse_time(made["at"]), k.settings.site.zone).date()
+        if written is None or day >= written:
+            return f"{_age(made['at'], k.local)}, by {made['by']}"
+    return "none is known" if written is None else f"{written}, by the settings"
 
 
 def _generator(k: _Known) -> Iterator[Row]:

@@ -158,7 +158,8 @@ def blueprint(site: Site) -> Blueprint:
         channels = {} if latest is None else latest["channels"]
 
         def close(key: str, section: Mapping[str, Any]) -> tuple[sure.Row, ...]:
-            return sure.rows(key, section, channels, settings, local)
+            calibrated = picture.get("calibrated", {})
+            return sure.rows(key, section, channels, settings, local, calibrated)
 
         sections = [SUPPLY, *(s.name for s in settings.system)]
         return render_template(
