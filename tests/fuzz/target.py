@@ -9,10 +9,10 @@ RESTART_S = 5.0
 """RestartSec of both units in systemd/: a start that fails is tried again after it, no sooner."""
 
 COMMANDS_S = {
-    "check": 0.39, "replay": 0.44, "size": 0.28, "records": 0.22, "restore": 0.30, "access": 0.5,
+    "check": 0.18, "replay": 0.23, "size": 0.18, "records": 0.11, "restore": 0.11, "access": 0.37,
 }  # fmt: skip
-"""The shortest life of each command that reads what somebody gives it, in seconds: measured by
-`python -m tests.fuzz doors` on two quiet x86-64 cores. On a Pi they live longer."""
+"""The least life of each command that reads what somebody gives it, in seconds of the processor:
+measured by `python -m tests.fuzz doors` on x86-64. On a Pi they live longer."""
 
 
 @dataclass(frozen=True)

@@ -71,7 +71,7 @@ def mail_text(_scratch: Path) -> Target:
     return Target(feed, tuple(seed.encode() for seed in seeds), 4096)
 
 
-@target(a_second(2.0, "a process draws each, 0.5 s (`python -m tests.fuzz doors`)"))
+@target(a_second(4.5, "a process draws each, 0.44 s of one of two processors (`doors`)"))
 def paper_text(scratch: Path) -> Target:
     """Records with any text in every place of text: shown, written as a table, and drawn as PDF;
     both kinds of sheet, as the page gives them to the process that draws."""
