@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tell"))
 import postoffice
 from brokers import Broker, Receiver
 
-from tests.box import faults, readme, sandbox
+from tests.box import card, faults, readme, sandbox
 from tests.box.machine import Machine, until
 from tests.box.service import (
     CLONE,
@@ -328,4 +328,9 @@ def _listing(root: Path) -> str:
 
 
 Step = Callable[[Machine, Path, str | None, Found], None]
-STEPS: Mapping[str, Step] = {"box": box, "upgrade": upgrade, "read-only": read_only}
+STEPS: Mapping[str, Step] = {
+    "box": box,
+    "upgrade": upgrade,
+    "read-only": read_only,
+    "card": card.card,
+}
