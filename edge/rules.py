@@ -18,6 +18,9 @@ TAKEN_METHODS = ("supply line", "acceptance 24 h", "periodic 2 h", "source shut 
 """The names of the trade's own hold tests (edge.hold.methods says what they are)."""
 
 
+TOLERANCE_KPA = 10.0
+"""How far cut-in and cut-out may stray where the settings do not say."""
+
 COMMON_WORK = (
     "gauges read",
     "low-pressure signal",
@@ -72,11 +75,17 @@ def _band(raw: Raw) -> Iterator[str]:
     if low is not None and high is not None and high <= low:
         yield f"supply.cut_out: expected above cut_in ({supply['cut_in']}), found {found(supply['cut_out'])}"
     elif low is not None and high is not None:
-        tolerance = _kpa(supply, "tolerance")
+        tolerance = _kpa(supply, "tolerance") if "tolerance" in supply else TOLERANCE_KPA
+        told = found(supply["tolerance"]) if "tolerance" in supply else "nothing, which is 10 kPa"
         if tolerance is not None and tolerance >= high - low:
             yield (
                 f"supply.tolerance: expected less than the band from {supply['cut_in']} to"
-                f" {supply['cut_out']}, found {found(supply['tolerance'])}"
+                f" {supply['cut_out']}, found {told}"
+            )
+        if tolerance is not None and low <= 3.0 * tolerance and "low_pressure" not in limits:
+            yield (
+                "limits.low_pressure: expected a limit of its own, as three tolerances under"
+                f" cut_in ({supply['cut_in']}) leave no pressure, found nothing"
             )
     under, over = _kpa(limits, "low_pressure"), _kpa(limits, "high_pressure")
     if under is not None and low is not None and under >= low:
@@ -307,6 +316,12 @@ def _box(raw: Raw) -> Iterator[str]:
 def _servers(raw: Raw) -> Iterator[str]:
     """What is told to whom: secrets stay with their server, certificates come with their keys."""
     keepers: dict[str, tuple[object, str]] = {}
+    brokers: dict[tuple[str, str], str] = {}
+    for path, row in _rows(raw, "mqtt"):
+        port = row.get("port", 8883 if row.get("tls") is True else 1883)
+        first = brokers.setdefault((str(row.get("host")), str(port)), path)
+        if first != path:
+            yield f"{path}.host: expected a broker not told before, found the one of {first}"
     for path, row in (*_rows(raw, "mqtt"), *_rows(raw, "mail")):
         kind = path.partition("[")[0]
         if ("certificate" in row) != ("key" in row):
@@ -325,10 +340,10 @@ def _servers(raw: Raw) -> Iterator[str]:
                 f" encrypted, found {found(row.get('tls', False))}"
             )
         name = row.get("password_name", f"{kind}_password")
-        first = keepers.setdefault(str(name), (host, path))
-        if first[0] != host:
+        keeper = keepers.setdefault(str(name), (host, path))
+        if keeper[0] != host:
             yield (
-                f"{path}.password_name: expected a name of its own, as {first[1]} is another"
+                f"{path}.password_name: expected a name of its own, as {keeper[1]} is another"
                 f" server and its password would be shown to this one, found {found(name)}"
             )
 

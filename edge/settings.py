@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from edge.core import pipe, units, volume
 from edge.errors import SettingsError
 from edge.model import SUPPLY
-from edge.rules import RULES, Raw, found, pipes_rule
+from edge.rules import RULES, TOLERANCE_KPA, Raw, found, pipes_rule
 from edge.values import (
     AboveZero,
     Allowance,
@@ -35,6 +35,7 @@ from edge.values import (
     Nitrogen,
     NoneOrMore,
     Ohms,
+    Pace,
     Pair,
     Percent,
     Pin,
@@ -165,7 +166,7 @@ class Supply(_Piping):
     cut_in_kpa: AboveZero = Field(alias="cut_in")
     cut_out_kpa: AboveZero = Field(alias="cut_out")
     start_delay_s: Seconds = Field(default=8.0, alias="start_delay")
-    tolerance_kpa: AboveZero = Field(default=10.0, alias="tolerance")
+    tolerance_kpa: AboveZero = Field(default=TOLERANCE_KPA, alias="tolerance")
     production_l_min: Flow | None = Field(default=None, alias="production")
     compressor_l_min: Flow | None = Field(default=None, alias="compressor")
     purity_pct: Nitrogen = Field(default=98.0, alias="purity")
@@ -287,7 +288,7 @@ class Page(_Table):
 class Keeping(_Table):
     """How often is read and written, and how long what is kept."""
 
-    every_s: Seconds = Field(default=1.0, alias="every")
+    every_s: Pace = Field(default=1.0, alias="every")
     write_every_s: Seconds = Field(default=90.0, alias="write_every")
     readings_s: Seconds = Field(default=30 * 86400.0, alias="readings")
     minutes_s: Seconds = Field(default=400 * 86400.0, alias="minutes")

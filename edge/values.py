@@ -71,6 +71,9 @@ NoneOrMore = Annotated[float, _quantity("time"), _NO_LESS]
 TestTime = Annotated[
     float, _quantity("time"), _within(lambda s: 600.0 <= s <= 7 * 86400.0, "10 min to 7 d")
 ]
+Pace = Annotated[
+    float, _quantity("time"), _within(lambda s: 0.0 < s <= 30.0, "more than zero, and at most 30 s")
+]
 Percent = Annotated[
     float, _quantity("fraction"), _within(lambda value: 0.0 <= value <= 100.0, "0 % to 100 %")
 ]

@@ -242,6 +242,12 @@ FAULTS: dict[tuple[str, str], list[str]] = {
         "mqtt[1].tls: expected true, as a password in clear may leave this machine only encrypted,"
         " found false"
     ],
+    (LAST, f'[[mqtt]]\nhost = "here"\n[[mqtt]]\nhost = "here"\nport = 1883\n{LAST}'): [
+        "mqtt[2].host: expected a broker not told before, found the one of mqtt[1]"
+    ],
+    (LAST, f'[keeping]\nevery = "2 min"\n{LAST}'): [
+        'keeping.every: expected more than zero, and at most 30 s, found "2 min"'
+    ],
     (LAST, f'[[mqtt]]\nhost = "localhost"\ncertificate = "box.pem"\n{LAST}'): [
         "mqtt[1].key: expected certificate and key together, found one alone",
         "mqtt[1].tls: expected true where certificate is given, found false",
@@ -294,6 +300,24 @@ def test_a_fault_is_told_with_its_place_what_was_expected_and_what_was_found(
 ) -> None:
     """A change of the example that makes it wrong gives these faults and no other."""
     assert sorted(faults_of(changed(change))) == sorted(FAULTS[change])
+
+
+def test_a_limit_or_tolerance_that_is_not_told_is_checked_too() -> None:
+    """Where the defaults leave a low limit under no pressure, or a tolerance as wide as the band,
+    that is told: an alert that can never come is worse than none."""
+    low = TEXT.replace('"38 psi"', '"10 psi"').replace('"52 psi"', '"20 psi"')
+    low = low.replace('low_pressure = "34 psi"\n', "").replace('regulated = "30 psi"\n', "")
+    (fault,) = faults_of(tomllib.loads(low.replace('"1.5 psi"', '"4 psi"')))
+    assert fault == (
+        "limits.low_pressure: expected a limit of its own, as three tolerances under cut_in"
+        " (10 psi) leave no pressure, found nothing"
+    )
+    narrow = TEXT.replace('"52 psi"', '"39 psi"').replace('tolerance = "1.5 psi"\n', "")
+    (fault,) = faults_of(tomllib.loads(narrow))
+    assert fault == (
+        "supply.tolerance: expected less than the band from 38 psi to 39 psi,"
+        " found nothing, which is 10 kPa"
+    )
 
 
 def test_every_rule_has_a_fault_here() -> None:

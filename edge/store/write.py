@@ -104,7 +104,7 @@ class Writer:
         now_ms = codec.milliseconds(ticks[-1].t) if ticks else None
         self._card.through(lambda: self._keep(ticks, events, state), now_ms)
         if now_ms is not None:
-            self._retention.let_go(now_ms)
+            self._retention.let_go(now_ms, codec.milliseconds(ticks[-1].offset_s))
 
     def _keep(
         self, ticks: Sequence[Tick], events: Sequence[Event], state: Mapping[str, Any] | None

@@ -67,7 +67,7 @@ def _memory(outage: Any, folder: Path, settings: str) -> list[float]:
     """Resident megabytes at every minute of six weeks."""
     folder.mkdir()
     site = folder / "site.toml"
-    site.write_text(settings + '[keeping]\nevery = "60 s"\nwrite_every = "600 s"\n')
+    site.write_text(settings + '[keeping]\nevery = "30 s"\nwrite_every = "600 s"\n')
     life = outage.Life(site, folder / "state", {}, weeks=6)
     found: list[float] = []
     at = 0.0

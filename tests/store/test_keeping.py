@@ -12,6 +12,7 @@ from edge.errors import StoreError
 from edge.model import Event, Request, Tick, iso, on_grid
 from edge.settings import check
 from edge.store.read import Point, Reader, Run
+from edge.store.schema import FILE
 from edge.store.write import Writer
 
 T0 = 1_764_072_000.0  # 2025-11-25 12:00 UTC
@@ -242,6 +243,40 @@ def test_old_rows_are_let_go_in_steps(writer: Make, reader: Callable[[], Reader]
     quarters = reader().ribbon("line", T0 - 1, T0 + 60 * 3600, points=10000).points
     assert end - 4 * 3600 - 900 <= quarters[0].at <= end - 3 * 3600 + 900
     assert len(reader().events()) == 1
+
+
+def test_what_is_let_go_is_old_by_its_own_clock(writer: Make, tmp_path: Path) -> None:
+    """With steady time two months ahead of the wall clock, what a receiver accepted a moment ago is
+    still remembered, so that it can be told again; routine events go by the wall clock too, and
+    none whose notice waits."""
+    raw = {**RAW, "keeping": {"readings": "1 h", "minutes": "2 h", "quarter_hours": "3 h"}}
+    ahead = 60 * 86_400.0
+    kept = writer(settings=check(raw), messengers=["a", "b"])
+    kept.keep(ticks(T0, 1, -ahead), [event(T0 - ahead), event(T0 - ahead)], {})
+    kept.outbox.accepted("a", [1, 2], T0 - ahead)
+    kept.outbox.accepted("b", [1], T0 - ahead)
+    for hour in range(1, 3):
+        kept.keep(ticks(T0 + hour * 3600, 1, -ahead), [], None)
+    kept.outbox.doubt("a", None, 3600.0)
+    assert kept.outbox.backlog("a") == 2
+    kept.outbox.accepted("a", [1, 2], T0 - ahead)
+    month = T0 + 31 * 86_400.0
+    for hour in range(3):
+        kept.keep(ticks(month + hour * 3600, 1, -ahead), [], None)
+    numbers = [n for (n,) in sqlite3.connect(tmp_path / FILE).execute("SELECT id FROM events")]
+    assert numbers == [2]
+    assert kept.outbox.backlog("b") == 1
+
+
+def test_letting_go_keeps_pace_with_the_fastest_writing(writer: Make, tmp_path: Path) -> None:
+    """A batch every five seconds for six hours leaves no more batches than its hour holds, and
+    those of the next."""
+    raw = {**RAW, "keeping": {"readings": "1 h", "minutes": "2 h", "quarter_hours": "3 h"}}
+    kept = writer(settings=check(raw))
+    for second in range(0, 6 * 3600, 5):
+        kept.keep(ticks(T0 + second, 1), [], None)
+    (rows,) = sqlite3.connect(tmp_path / FILE).execute("SELECT count(*) FROM readings").fetchone()
+    assert rows <= 2 * 720 + 2
 
 
 def test_the_outbox_marks_bounds_and_says_what_it_dropped(writer: Make) -> None:

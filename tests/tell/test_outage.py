@@ -35,7 +35,7 @@ def week(folder: Path, saltmarsh: Path, mosquitto: str, passwd: str, kills: int)
         saltmarsh.read_text()
         + f"""
 [keeping]
-every = "60 s"
+every = "30 s"
 write_every = "600 s"
 [[mqtt]]
 host = "127.0.0.1"
