@@ -121,9 +121,8 @@ class Machine:
                 self._nspawn.wait(10.0)
         self._nspawn = self._leader = None
         for group in self._groups.values():
-            inner = sorted(group.rglob("*/"), reverse=True) if group.exists() else []
-            for folder in (*inner, group):
-                folder.rmdir()
+            for folder, _, _ in os.walk(group, topdown=False):  # none is left of a second time
+                Path(folder).rmdir()
 
     def shell(self, script: str, where: str = "/root") -> subprocess.CompletedProcess[str]:
         """A script as root, as if typed in that folder; ends at the first line that fails."""
