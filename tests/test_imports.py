@@ -80,6 +80,7 @@ MAY: dict[str, tuple[str, ...]] = {
     "edge.attendance": (),
     "edge.clock": (),
     "edge.heartbeat": (),
+    "edge.memory": (),
     "edge.health": ("edge.clock", "edge.model", "edge.ports"),
     "edge.lastgood": ("edge.errors", "edge.settings"),
     "edge.latest": ("edge.model", "edge.settings"),

@@ -2,7 +2,6 @@
 
 import argparse
 import contextlib
-import ctypes
 import logging
 import signal
 import ssl
@@ -14,13 +13,11 @@ from edge.attendance import Attendance
 from edge.errors import AccessError, StoreError
 from edge.heartbeat import Heartbeat
 from edge.lastgood import load_or_last
+from edge.memory import give_back
 from edge.settings import Page
 from web import PLACES, create_app
 from web.listener import Adapter, PageServer, listener
 from web.pulse import Pulse
-
-M_MMAP_THRESHOLD, M_ARENA_MAX = -3, -8  # mallopt(3)
-LARGE = 1 << 20
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,7 +32,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
-    _give_back()
+    give_back()
     settings = load_or_last(args.settings, args.state).settings
     host = args.host or settings.page.address
     port = settings.page.port if args.port is None else args.port
@@ -85,15 +82,6 @@ def _told(server: PageServer, state: Path) -> Iterator[None]:
         heartbeat.stopping()
         if there is not None:
             there.close()
-
-
-def _give_back() -> None:
-    """Have memory taken for a moment (hashing a code takes megabytes) given back to the system,
-    where the C library is one that would rather keep it."""
-    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
-    if mallopt is not None:
-        mallopt(M_MMAP_THRESHOLD, LARGE)
-        mallopt(M_ARENA_MAX, 1)
 
 
 def _tls(page: Page) -> Adapter | None:

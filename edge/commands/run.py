@@ -9,6 +9,7 @@ from pathlib import Path
 
 from edge import lastgood
 from edge.clock import SystemClock
+from edge.memory import give_back
 from edge.wiring import daemon
 
 
@@ -29,6 +30,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    give_back()
     settings, trouble = lastgood.load_or_last(args.settings, args.state)
     if trouble is None:
         lastgood.keep(args.settings, args.state)

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageColor, ImageDraw, ImageFont
 
 from edge.core import units
 from edge.model import SUPPLY
@@ -19,6 +19,8 @@ LEFT, RIGHT, TOP, BOTTOM = 120, 30, 44, 76
 LETTERS = 36
 INK, SOFT, BAND, LINE, LIMIT = "#1d2733", "#8a949e", "#e9eef2", "#24506e", "#a3271f"
 PAPER = "#ffffff"
+SHADES = 8
+"""Of a colour towards the paper, as the edges of letters have them."""
 
 
 SPAN_S = 86400.0
@@ -93,8 +95,23 @@ def draw(
     _levels(pen, font, [(y(v), f"{v:.4g}", m.limit) for m, v in zip(marks, shown, strict=True)])
     pen.text((6, 0), unit, INK, font)
     out = io.BytesIO()
-    image.quantize(32).save(out, "PNG", optimize=True)
+    # Searching the picture for its colours would take more memory than the picture.
+    few = image.quantize(palette=_palette(), dither=Image.Dither.NONE)
+    few.save(out, "PNG", optimize=True)
     return Trace(out.getvalue(), _words(lows, highs, points[-1].mean, since, until, unit, zone))
+
+
+def _palette() -> Image.Image:
+    """The colours that are drawn with, and the shades of those that letters have."""
+    paper = ImageColor.getrgb(PAPER)
+    found = [paper, *map(ImageColor.getrgb, (SOFT, BAND, LINE))]
+    for ink in map(ImageColor.getrgb, (INK, LIMIT)):
+        for part in range(SHADES):
+            pairs = zip(ink, paper, strict=True)
+            found.append(tuple(round(a + (b - a) * part / SHADES) for a, b in pairs))
+    made = Image.new("P", (1, 1))
+    made.putpalette([part for colour in found for part in colour])
+    return made
 
 
 def _levels(pen: Any, font: Any, levels: Sequence[tuple[float, str, bool]]) -> None:

@@ -11,7 +11,7 @@ import sys
 from collections import Counter
 from collections.abc import Callable, Mapping
 
-from tests.benchmarks.result import Result
+from tests.benchmarks.result import Result, tell
 from tests.benchmarks.supply_sites import Ranges, Site, Watch, draw
 
 CASES = 8
@@ -115,8 +115,4 @@ def measure(cases: int = CASES, rows: list[str] | None = None) -> list[Result]:
 
 if __name__ == "__main__":
     count = int(sys.argv[1]) if len(sys.argv) > 1 else CASES
-    for result in measure(count, sys.argv[2:] or None):
-        print(
-            f"{'ok    ' if result.good else 'MISSED'} {result.what}: {result.value:.1f} %",
-            flush=True,
-        )
+    raise SystemExit(tell("cause", measure(count, sys.argv[2:] or None)) > 0)

@@ -2,165 +2,134 @@
 
     python -m tests.benchmarks.endurance [DAYS]
 
-The daemon is the real one on the simulated depot, a reading of every channel each second, with a
-real broker, a real mail server and the page read all the while. Its time is moved by hand as fast
-as the machine goes; the broker, the mail server and each tick's work take the time that they take.
+The daemon is the real one on the depot with everything on (everything.py), a reading of nine
+channels each second, five years behind it, with real brokers, a real mail server and what a
+technician asks for. The page is the real one, read with its code and followed by two browsers all
+the while, its figures fetched by a program. The daemon's time is moved by hand as fast as the
+machine goes; brokers, mail server, page and each tick's work take the time that they take.
 """
 
 import json
-import os
 import subprocess
 import sys
-import tempfile
-import time
-import urllib.request
+import threading
+from contextlib import ExitStack
 from pathlib import Path
 from statistics import linear_regression, median
 from typing import Any
 
-from tests.benchmarks.result import Result
+from tests.benchmarks import everything
+from tests.benchmarks.readers import Page, page
+from tests.benchmarks.result import Result, tell
+from tests.benchmarks.servers import FIVE_YEARS, Depot, depot
 
-ROOT = Path(__file__).parents[2]
-T0 = 1_764_072_000.0
 DAYS = 30.0
 LOOK_EVERY_S = 3 * 3600
+LEAST_LOOKS = 12
 SETTLED_DAYS = 3.0  # windows of a day or two are full by then
-EVERY_S = 1.0
+FOLLOWERS = 2
+READ = ("/", "/metrics", "/history?span=year", "/log?show=all", "/api/events?limit=1000", "/work")
 
 
 def measure(days: float = DAYS) -> list[Result]:
-    """Growth of memory and of open files after the first days, and the longest tick."""
-    sys.path.insert(0, str(ROOT / "tests" / "tell"))
-    from brokers import Broker, free_port
-    from postoffice import PASSWORD, SENDER, USER, Authority, Mailbox
-
-    from tests.benchmarks.outage import programs
-
-    mosquitto, _ = programs("endurance")
-    with tempfile.TemporaryDirectory(dir=Path.cwd(), prefix=".bench-") as name:
-        folder = Path(name)
-        authority = Authority(folder)
-        broker, office = Broker(mosquitto, folder), Mailbox(authority.server())
-        site, state, port = folder / "site.toml", folder / "state", free_port()
-        depot = (ROOT / "edge" / "saltmarsh.toml").read_text(encoding="utf-8")
-        site.write_text(
-            depot.replace('"simulated"', '"simulated:depot"')
-            + f"""
-[page]
-address = "127.0.0.1"
-port = {port}
-[[mqtt]]
-host = "127.0.0.1"
-port = {broker.port}
-[[mail]]
-host = "127.0.0.1"
-port = {office.port}
-authority = "{authority.file}"
-user = "{USER}"
-from = "{SENDER}"
-to = [{{ address = "desk@fenwick.example" }}]
-""",
-            encoding="utf-8",
-        )
-        where = ["--settings", site, "--state", state, "--runtime", state]
+    """Growth of memory, files and threads after the first days, the longest tick, bytes written."""
+    every_s = min(LOOK_EVERY_S, int(days * everything.DAY_S / LEAST_LOOKS))
+    if every_s < 1:
+        raise SystemExit(f"endurance: expected at least {LEAST_LOOKS} seconds, found {days:g} days")
+    with depot("endurance") as site, ExitStack() as opened:
+        settings = everything.load(site.site, simulated=True)
+        state = site.live(FIVE_YEARS, settings=settings)
+        before = _size(state)
+        words = ["tests.benchmarks.life", str(site.site), str(state), str(days), str(every_s)]
         daemon = subprocess.Popen(
-            [sys.executable, "-m", "tests.benchmarks.endurance", "--live", site, state, str(days)],
+            [sys.executable, "-m", *words],
             stdout=subprocess.PIPE,
             text=True,
-            cwd=ROOT,
-            env={**os.environ, "DRYHOLD_MAIL_PASSWORD": PASSWORD},
+            env=site.environment,
         )
-        page = None
-        found, read = [], 0
-        try:
-            assert daemon.stdout is not None
-            for line in daemon.stdout:
-                found.append(json.loads(line))
-                page = page or subprocess.Popen([sys.executable, "-m", "edge", "page", *where])
-                read += _read(port)
-            if daemon.wait() != 0:
-                raise SystemExit("endurance: the daemon ended by itself")
-        finally:
-            for one in (daemon, page):
-                if one is not None:
-                    one.kill()
-                    one.communicate()
-            letters = len(office.got)
-            office.close()
-            broker.stop()
-    return [*_results(found), Result("views of the page read", read, "", 1, least=True),
-            Result("letters accepted", letters, "", 1, least=True)]  # fmt: skip
+        opened.callback(daemon.communicate)
+        opened.callback(daemon.kill)
+        assert daemon.stdout is not None
+        found, served = [], None
+        for line in daemon.stdout:
+            said = json.loads(line)
+            if served is None:
+                served = opened.enter_context(_followed(site, state, Path(said["runtime"])))
+            for path in READ:
+                served.ask(path)
+            found.append({**said, "page": served.held()})
+        if daemon.wait() != 0:
+            raise SystemExit("endurance: the daemon ended by itself")
+        grown = _size(state) - before
+        letters = [str(got.letter["Subject"]) for got in site.office.got]
+    day = found[-1]["day"]
+    return [
+        Result("simulated days", day, "d", days * 0.99, least=True),
+        *_flat("daemon", found),
+        *_flat("page", [{"day": f["day"], **f["page"]} for f in found]),
+        Result("a tick's work, the mean", 1000.0 * found[-1]["work_s"] / found[-1]["ticks"], "ms"),
+        Result("the longest tick", found[-1]["longest_s"], "s", 2.0 * settings.keeping.every_s),
+        Result("written by the daemon, as the kernel counts", found[-1]["written"] / day / 1e6, "MB/d"),
+        Result("grown on the disk", grown / day / 1e6, "MB/d"),
+        Result("notices that still wait at the end", found[-1]["waiting"], "", 10.0),
+        Result("letters accepted", len(letters), "", min(1.0, day), least=True),
+        Result("of them accounts of a week", sum("week" in one for one in letters), "",
+               max(0, int(day / 7.0) - 1), least=True),
+    ]  # fmt: skip
 
 
-def _read(port: int) -> int:
-    """1 when the first view came."""
-    try:
-        with urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=30.0) as answer:
-            return int(answer.status == 200 and bool(answer.read()))
-    except OSError:
-        return 0  # still starting
+class _followed:
+    """The page, with browsers that follow it until the end."""
+
+    def __init__(self, site: Depot, state: Path, runtime: Path) -> None:
+        self._made = page(site.site, state, runtime)
+
+    def __enter__(self) -> Page:
+        served = self._made.__enter__()
+        self._lines = [served.follow() for _ in range(FOLLOWERS)]
+        for line in self._lines:
+            assert line is not None
+            threading.Thread(target=_swallow, args=(line,), daemon=True).start()
+        return served
+
+    def __exit__(self, *given: Any) -> None:
+        self._made.__exit__(*given)
 
 
-def _results(found: list[dict[str, Any]]) -> list[Result]:
+def _swallow(line: Any) -> None:
+    while line.recv(65536):
+        pass
+    line.close()
+
+
+def _size(state: Path) -> int:
+    """Bytes of the database with its log."""
+    return sum(file.stat().st_size for file in state.glob("dryhold.db*"))
+
+
+def _flat(whose: str, found: list[dict[str, Any]]) -> list[Result]:
+    """What a process holds in the end, and how much more than once it had settled."""
     last = found[-1]
     settled = [f for f in found if f["day"] > min(SETTLED_DAYS, last["day"] / 2.0)]
-    days = [f["day"] for f in settled]
-    tail = len(settled) // 3 or 1
-    step = median(f["files"] for f in settled[-tail:]) - median(f["files"] for f in settled[:tail])
-    slope = linear_regression(days, [f["rss_mb"] for f in settled]).slope
+    third = len(settled) // 3 or 1
+    grown = {
+        what: median(f[what] for f in settled[-third:]) - median(f[what] for f in settled[:third])
+        for what in ("files", "threads")
+    }
+    slope = linear_regression([f["day"] for f in settled], [f["rss_mb"] for f in settled]).slope
+    # What fills while it settles is no growth: a shorter run says nothing of a leak.
+    long = last["day"] > 2.0 * SETTLED_DAYS
+    flat, most = ([0.05], [0.0]) if long else ([], [])
     return [
-        Result("simulated days", last["day"], "d", 0.0, least=True),
-        Result("ticks", last["ticks"], "", 0.0, least=True),
-        Result("resident at the end", last["rss_mb"], "MB", 64.0),
-        Result("resident, growth a simulated day", slope, "MB/d", 0.05),
-        Result("open files at the end", last["files"], "", 40.0),
-        Result("open files, growth", step, "", 0.0),
-        Result("a tick's work, the mean", 1000.0 * last["work_s"] / last["ticks"], "ms", 1000.0),
-        Result("a tick's work, the longest: two periods", last["longest_s"], "s", 2.0 * EVERY_S),
-        Result("notices that still wait at the end", last["waiting"], "", 1000.0),
+        Result(f"{whose}, resident at the end", last["rss_mb"], "MB", 64.0),
+        Result(f"{whose}, resident at its peak", last["peak_mb"], "MB", 64.0),
+        Result(f"{whose}, resident grown a day", slope, "MB/d", *flat),
+        Result(f"{whose}, open files at the end", last["files"], "", 60.0),
+        Result(f"{whose}, open files more than when settled", grown["files"], "", *most),
+        Result(f"{whose}, threads at the end", last["threads"], "", 40.0),
+        Result(f"{whose}, threads more than when settled", grown["threads"], "", *most),
     ]
 
 
-def _live(site: Path, state: Path, days: float) -> None:
-    from edge.clock import ManualClock
-    from edge.settings import load
-    from edge.wiring import daemon
-
-    clock = ManualClock(T0)
-    longest = work = 0.0
-    with daemon(load(site), state, state, lambda _: clock) as loop:
-        for i in range(int(days * 86_400 / EVERY_S)):
-            before = time.perf_counter()
-            loop.tick()
-            took = time.perf_counter() - before
-            work += took
-            longest = max(longest, took)
-            if i % LOOK_EVERY_S == LOOK_EVERY_S - 1:
-                print(json.dumps({
-                    "day": (clock.steady() - T0) / 86_400.0,
-                    "ticks": i + 1,
-                    "rss_mb": _rss_mb(),
-                    "files": len(os.listdir("/proc/self/fd")),
-                    "work_s": work,
-                    "longest_s": longest,
-                    "waiting": max(m.state()["waiting"] for m in loop._messengers),
-                }), flush=True)  # fmt: skip
-            clock.wait_until(T0 + (i + 1) * EVERY_S)
-        loop.stop()
-
-
-def _rss_mb() -> float:
-    pages = int(Path("/proc/self/statm").read_text().split()[1])
-    return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
-
-
 if __name__ == "__main__":
-    if sys.argv[1:2] == ["--live"]:
-        _live(Path(sys.argv[2]), Path(sys.argv[3]), float(sys.argv[4]))
-        raise SystemExit(0)
-    for result in measure(float(sys.argv[1]) if len(sys.argv) > 1 else DAYS):
-        print(
-            "ok    " if result.good else "MISSED",
-            f"{result.what}: {result.value:,.3f}",
-            result.unit,
-        )
+    raise SystemExit(tell("endurance", measure(*map(float, sys.argv[1:]))) > 0)

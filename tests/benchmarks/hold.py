@@ -15,7 +15,7 @@ from edge.core.bins import Bins
 from edge.hold.holding import Holding
 from edge.hold.methods import STANDARD, Method
 from edge.measure.weather import Weather
-from tests.benchmarks.result import Result
+from tests.benchmarks.result import Result, tell
 from tests.hold.plant import PSI, Section, Story, year
 
 SECTIONS, SEED = 56, 20
@@ -199,5 +199,4 @@ def _share(rows: list[Trial], word: str) -> float:
 
 
 if __name__ == "__main__":
-    for result in measure(*(int(word) for word in sys.argv[1:])):
-        print("ok    " if result.good else "MISSED", result)
+    raise SystemExit(tell("hold", measure(*map(int, sys.argv[1:]))) > 0)

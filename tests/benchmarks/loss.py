@@ -22,7 +22,7 @@ from edge.judge import Judge
 from edge.model import Tick, on_grid
 from edge.plant import Plant, PlantParameters
 from edge.settings import Settings, check
-from tests.benchmarks.result import Result
+from tests.benchmarks.result import Result, tell
 from tests.hold.plant import ALASKA, HERE, NOISE_KPA, Array, year
 
 SITES, SEED, DAYS, STEP_S = 16, 7, 21.0, 10.0
@@ -257,7 +257,4 @@ def measure(sites: int = SITES, seed: int = SEED) -> list[Result]:
 
 
 if __name__ == "__main__":
-    for result in measure(*(int(word) for word in sys.argv[1:])):
-        print(
-            f"{'ok' if result.good else 'MISSED'}: {result.what}: {result.value:.2f} {result.unit}"
-        )
+    raise SystemExit(tell("loss", measure(*map(int, sys.argv[1:]))) > 0)

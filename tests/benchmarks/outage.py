@@ -6,15 +6,13 @@ it fills what is bounded (the judges' windows, the letters looked at together); 
 not grow.
 """
 
-import importlib
-import shutil
-import sys
 import tempfile
 from pathlib import Path
 from statistics import median
 from typing import Any
 
 from tests.benchmarks.result import Result
+from tests.benchmarks.servers import of_tests, programs
 
 KILLS = 100
 ROOT = Path(__file__).parents[2]
@@ -32,8 +30,7 @@ to = [{ address = "desk@fenwick.example" }]
 
 def measure() -> list[Result]:
     """Events lost, doubled or out of order over both channels; megabytes grown."""
-    sys.path.insert(0, str(ROOT / "tests" / "tell"))
-    test, outage = (importlib.import_module(name) for name in ("test_outage", "outage"))
+    test, outage = of_tests("tell", "test_outage", "outage")
     saltmarsh = ROOT / "edge" / "saltmarsh.toml"
     with tempfile.TemporaryDirectory(dir=Path.cwd(), prefix=".bench-") as name:
         folder = Path(name)
@@ -52,15 +49,6 @@ def measure() -> list[Result]:
         Result("resident at the end of six weeks down", used[-1], "MB", 64),
         Result("grown in the last three", median(used[-day:]) - median(used[half:][:day]), "MB", 0.5),
     ]  # fmt: skip
-
-
-def programs(benchmark: str) -> list[str]:
-    """The broker and its password tool; ends the benchmark where they are absent."""
-    path = "/usr/sbin:/usr/bin:/usr/local/sbin:/bin"
-    found = [shutil.which(name, path=path) for name in ("mosquitto", "mosquitto_passwd")]
-    if None in found:
-        raise SystemExit(f"{benchmark}: needs mosquitto and mosquitto_passwd")
-    return [str(one) for one in found]
 
 
 def _memory(outage: Any, folder: Path, settings: str) -> list[float]:

@@ -1,28 +1,24 @@
-"""The page as processes: latency of the first view with five years behind it against a day and
-against a bare page, resident memory, and whether fifty readers slow the daemon's tick."""
+"""The page as processes, of the depot with everything on (everything.py): latency of the first view
+with five years behind it against a day and against a bare page, resident memory, and whether fifty
+readers slow the daemon's tick."""
 
-import contextlib
 import http.client
-import importlib
 import json
-import re
 import subprocess
 import sys
-import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 from statistics import median, quantiles
 from typing import Any
 
-from edge.settings import Settings, load
-from tests.benchmarks import page_process
+from tests.benchmarks import everything, page_process
+from tests.benchmarks.readers import Page, ask, page, server
 from tests.benchmarks.result import Result
+from tests.benchmarks.servers import CODE, FIVE_YEARS, Depot, depot, of_tests
 
-ROOT = Path(__file__).parents[2]
-SITE = ROOT / "edge" / "saltmarsh.toml"
 ROUNDS = 150
 WARM = 5  # the first ones load templates
 READERS = 50
@@ -55,85 +51,64 @@ server.serve()
 
 def measure() -> list[Result]:
     """Everything in one run."""
-    sys.path.insert(0, str(ROOT / "tests" / "web"))  # where the tests' own site is
-    depot, years = importlib.import_module("depot"), importlib.import_module("years")
-    settings = load(SITE)
-    with tempfile.TemporaryDirectory(dir="/dev/shm") as name:
-        folders = {days: Path(name) / f"{days:g}" for days in (1.0, years.FIVE_YEARS)}
-        for days, folder in folders.items():
-            folder.mkdir()
-            years.keep(folder, settings, days, until=time.time() - 50.0)
-        day, long = folders[1.0], folders[years.FIVE_YEARS]
-        found = _latency(depot, settings, day, long)
-        return [*found, *_cold(depot, settings, day, long), *_crowd(long)]
+    with depot("page", Path("/dev/shm")) as site:
+        day, long = _pasts(site)
+        return [
+            *_latency(site, day, long),
+            *page_process.measure(site.site, long),
+            *_cold(site, day, long),
+            *_crowd(site, long),
+        ]
 
 
-@contextlib.contextmanager
-def _process(*words: str) -> Iterator[tuple[int, int]]:
-    """A server's port and process id; its first line tells its address."""
-    process = subprocess.Popen([sys.executable, *words], stdout=subprocess.PIPE, text=True)
-    try:
-        assert process.stdout is not None
-        line = process.stdout.readline()
-        yield int(line.rstrip("/\n").rpartition(":")[2]), process.pid
-    finally:
-        process.terminate()
-        process.wait(timeout=30.0)
+def latency() -> list[Result]:
+    """The first view alone."""
+    with depot("page", Path("/dev/shm")) as site:
+        return _latency(site, *_pasts(site))
 
 
-def _page(state: Path) -> Any:
-    place = ("--host", "127.0.0.1", "--port", "0", "--state", str(state))
-    return _process("-m", "edge", "page", "--settings", str(SITE), *place)
+def _pasts(site: Depot) -> tuple[Path, Path]:
+    """State folders with a day and with five years behind them, up to now."""
+    until = time.time() - 50.0
+    return site.live(1.0, "day", until), site.live(FIVE_YEARS, "years", until)
 
 
-def ask(port: int, path: str = "/") -> tuple[int, bytes, float]:
-    """Status, body as it came and seconds, on a connection of its own as a browser's first is."""
-    began = time.perf_counter()
-    wire = http.client.HTTPConnection("127.0.0.1", port, timeout=60.0)
-    wire.request("GET", path, headers={"Accept-Encoding": "gzip"})
-    answer = wire.getresponse()
-    body = answer.read()
-    wire.close()
-    return answer.status, body, time.perf_counter() - began
-
-
-def _latency(depot: Any, settings: Settings, day: Path, long: Path) -> list[Result]:
-    with _process("-c", BARE) as bare, _page(day) as short, _page(long) as old:
+def _latency(site: Depot, day: Path, long: Path) -> list[Result]:
+    (shown,) = of_tests("web", "depot")
+    with (
+        server("-c", BARE) as bare,
+        page(site.site, day) as short,
+        page(site.site, long) as old,
+    ):
         took: dict[str, list[float]] = {"bare": [], "day": [], "years": []}
         for round_ in range(ROUNDS + WARM):
             now = time.time()
             for folder in (day, long):
-                depot.show(folder, depot.newest(settings, "watch", at=now), saved_at=now)
-            for name, (port, _) in zip(took, (bare, short, old), strict=True):
-                status, _, seconds = ask(port)
-                if status != 200:
-                    raise RuntimeError(f"{name}: expected the page, found {status}")
+                shown.show(folder, shown.newest(site.settings, "watch", at=now), saved_at=now)
+            for name, served in zip(took, (Page(*bare), short, old), strict=True):
+                seconds = served.ask().seconds
                 if round_ >= WARM:
                     took[name].append(seconds)
-        for path in BEHIND:
-            status, _, seconds = ask(old[0], path)
-            if status != 200:
-                raise RuntimeError(f"{path}: expected 200, found {status}")
-            if path == "/history?span=year":
-                year_ms = 1000.0 * seconds
-        peak_mb = _peak_mb(old[1])
+        seconds = {path: old.ask(path).seconds for path in BEHIND}
+        peak_mb = old.megabytes("VmHWM")
     ms = {name: 1000.0 * median(all_) for name, all_ in took.items()}
     return [
-        Result("bare page", ms["bare"], "ms", float("inf")),
-        Result("first view with a day behind it", ms["day"], "ms", float("inf")),
-        Result("first view with five years behind it", ms["years"], "ms", float("inf")),
+        Result("bare page", ms["bare"], "ms"),
+        Result("first view with a day behind it", ms["day"], "ms"),
+        Result("first view with five years behind it", ms["years"], "ms"),
         Result("five years over a day", ms["years"] / ms["day"], "times", 1.5),
         Result("five years over a bare page", ms["years"] / ms["bare"], "times", 5.0),
-        Result("a year's charts out of five", year_ms, "ms", 1000.0),
+        Result("a year's charts out of five", 1000.0 * seconds["/history?span=year"], "ms", 1000.0),
         Result("most memory of the page after every room", peak_mb, "MB", 64.0),
-        *page_process.measure(),
     ]
 
 
-def _cold(depot: Any, settings: Settings, day: Path, long: Path) -> list[Result]:
+def _cold(site: Depot, day: Path, long: Path) -> list[Result]:
     """The first view of a minute, whose chart is drawn anew: without a wire, time run on."""
     from web import create_app
 
+    (shown,), settings = of_tests("web", "depot"), site.settings
+    read = {"Authorization": f"Bearer {CODE}"}
     now = [time.time()]
     clock: Callable[[], float] = lambda: now[0]  # noqa: E731
     took: dict[Path, list[float]] = {day: [], long: []}
@@ -141,36 +116,29 @@ def _cold(depot: Any, settings: Settings, day: Path, long: Path) -> list[Result]
     for round_ in range(30):
         now[0] += 61.0
         for folder, client in clients.items():
-            depot.show(folder, depot.newest(settings, "watch", at=now[0]), saved_at=now[0])
+            shown.show(folder, shown.newest(settings, "watch", at=now[0]), saved_at=now[0])
             began = time.perf_counter()
-            client.get("/")
+            if client.get("/", headers=read).status_code != 200:
+                raise RuntimeError("expected the page")
             if round_ >= WARM:
                 took[folder].append(time.perf_counter() - began)
     ratio = median(took[long]) / median(took[day])
     return [
-        Result("first view of a minute, five years", 1000 * median(took[long]), "ms", float("inf")),
+        Result("first view of a minute, five years", 1000 * median(took[long]), "ms"),
         Result("first view of a minute, five years over a day", ratio, "times", 1.5),
     ]
 
 
-def _peak_mb(process: int) -> float:
-    status = Path(f"/proc/{process}/status").read_text()
-    found = re.search(r"VmHWM:\s+(\d+) kB", status)
-    assert found is not None
-    return int(found[1]) / 1024.0
-
-
-def _crowd(state: Path) -> list[Result]:
+def _crowd(site: Depot, state: Path) -> list[Result]:
     """The tick of a real daemon on the five years, alone and with fifty readers at the page."""
     runtime = state / "run"
     runtime.mkdir()
-    words = [sys.executable, "-m", "tests.benchmarks.page", "daemon", str(state), str(runtime)]
+    words = ["tests.benchmarks.page", "daemon", str(site.site), str(state), str(runtime)]
     with (
-        subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as daemon,
-        _process(
-            *("-m", "edge", "page", "--settings", str(SITE), "--host", "127.0.0.1"),
-            *("--port", "0", "--state", str(state), "--runtime", str(runtime)),
-        ) as (port, process),
+        subprocess.Popen(
+            [sys.executable, "-m", *words], stdout=subprocess.PIPE, text=True, env=site.environment
+        ) as daemon,
+        page(site.site, state, runtime) as served,
     ):
         assert daemon.stdout is not None
         ticks: list[tuple[float, float]] = []
@@ -186,13 +154,13 @@ def _crowd(state: Path) -> list[Result]:
             time.sleep(WATCHED_S)
             times.append(time.monotonic())
             crowd = subprocess.run(
-                [sys.executable, "-m", "tests.benchmarks.page", "readers", str(port)],
+                [sys.executable, "-m", "tests.benchmarks.page", "readers", str(served.port)],
                 stdout=subprocess.PIPE,
                 text=True,
                 check=True,
             )
             times.append(time.monotonic())
-            peak_mb = _peak_mb(process)
+            peak_mb = served.megabytes("VmHWM")
         finally:
             daemon.terminate()
             daemon.wait(timeout=30.0)
@@ -203,15 +171,15 @@ def _crowd(state: Path) -> list[Result]:
     return [
         Result("views that fifty readers got in a second", seen["views"] / WATCHED_S, "", READERS / 2, least=True),
         Result("of them refused or failed", seen["failed"], "", 0.0),
-        Result("a reader's median wait among fifty", seen["median_ms"], "ms", float("inf")),
+        Result("a reader's median wait among fifty", seen["median_ms"], "ms"),
         Result("most memory of the page with fifty readers", peak_mb, "MB", 64.0),
-        Result("tick over after its second, nobody reading, 95 of 100", late["a"], "ms", float("inf")),
+        Result("tick over after its second, nobody reading, 95 of 100", late["a"], "ms"),
         Result("tick over after its second, fifty reading, 95 of 100", late["b"], "ms", late["a"] + 100.0),
         Result("ticks missed with fifty reading", max(0, int(times[2] - times[1]) - 1 - len(among)), "", 0.0),
     ]  # fmt: skip
 
 
-def _daemon(state: Path, runtime: Path) -> None:
+def _daemon(site: Path, state: Path, runtime: Path) -> None:
     """The real daemon, which says of each tick how long after its second it was over."""
     import signal
 
@@ -231,7 +199,9 @@ def _daemon(state: Path, runtime: Path) -> None:
             self.due = steady
             return super().wait_until(steady)
 
-    with daemon(load(SITE), state, runtime, clock=lambda last: Timed(last, stop)) as made:
+    settings = everything.load(site, simulated=True)
+    clock: Callable[[Any], Any] = lambda last: Timed(last, stop)  # noqa: E731
+    with daemon(settings, state, runtime, clock, lambda at: everything.desk(at)[0]) as made:
         made.run()
 
 
@@ -243,7 +213,7 @@ def _readers(port: int) -> None:
 
     def follow() -> None:
         wire = http.client.HTTPConnection("127.0.0.1", port, timeout=10.0)
-        wire.request("GET", "/stream")
+        wire.request("GET", "/stream", headers={"Authorization": f"Bearer {CODE}"})
         answer = wire.getresponse()
         while answer.status == 200 and time.monotonic() < until and answer.read1(4096):
             pass
@@ -271,6 +241,6 @@ def _readers(port: int) -> None:
 
 if __name__ == "__main__":
     if sys.argv[1] == "daemon":
-        _daemon(Path(sys.argv[2]), Path(sys.argv[3]))
+        _daemon(*map(Path, sys.argv[2:]))
     else:
         _readers(int(sys.argv[2]))

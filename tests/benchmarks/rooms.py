@@ -1,15 +1,14 @@
 """Every room in every width and scheme, on the demo's data and on five years, with pictures to look
 at: in a folder that the environment's DRYHOLD_PICTURES names, else they are thrown away."""
 
-import importlib
 import os
 import shutil
-import sys
 import tempfile
 from pathlib import Path
 
 from edge.settings import load
 from tests.benchmarks.result import Result
+from tests.benchmarks.servers import of_tests
 
 ROOT = Path(__file__).parents[2]
 SITE = ROOT / "edge" / "saltmarsh.toml"
@@ -24,10 +23,7 @@ def measure() -> list[Result]:
 
     from web import create_app
 
-    sys.path.insert(0, str(ROOT / "tests" / "web"))  # where the tests' own site is
-    depot, years, rooms, tests = map(
-        importlib.import_module, ("depot", "years", "rooms", "test_rooms")
-    )
+    depot, years, rooms, tests = of_tests("web", "depot", "years", "rooms", "test_rooms")
     looks, faults, most = 0, 0, 0.0
     with tempfile.TemporaryDirectory() as name, sync_playwright() as play:
         folder = Path(name)

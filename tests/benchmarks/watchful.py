@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from tests.benchmarks.loss import blow
-from tests.benchmarks.result import Result
+from tests.benchmarks.result import Result, tell
 from tests.benchmarks.supply_sites import Ranges, Site, Watch, draw
 from tests.hold.plant import year
 
@@ -84,8 +84,5 @@ def measure(sites: int = SITES, days: float = DAYS) -> list[Result]:
 
 
 if __name__ == "__main__":
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else SITES
-    length = float(sys.argv[2]) if len(sys.argv) > 2 else DAYS
-    for result in measure(count, length):
-        mark = "ok    " if result.good else "MISSED"
-        print(f"{mark} {result.what}: {result.value:.2f} {result.unit}", flush=True)
+    given = [*map(int, sys.argv[1:2]), *map(float, sys.argv[2:])]
+    raise SystemExit(tell("watchful", measure(*given)) > 0)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from edge.core.units import PSI
-from edge.model import Event, Tick, iso, on_grid
+from edge.model import QUANTITIES, Event, Tick, iso, on_grid
 from edge.settings import Settings
 from edge.store.write import Writer
 
@@ -16,6 +16,16 @@ NOW = 1_772_830_800.0  # 2026-03-06T21:00:00Z, 15:00 in Chicago, two days before
 CUT_IN, CUT_OUT = 38.0 * PSI, 52.0 * PSI
 IDLE_S, RUN_S = 4.2 * 3600.0, 24 * 60.0
 FALL = (CUT_OUT - CUT_IN) / IDLE_S * 3600.0  # kPa/h
+STILL = {
+    "room_temperature": 18.0,
+    "aisle_pressure": 30.2 * PSI,
+    "aisle_temperature": -21.0,
+    "dock_pressure": 30.1 * PSI,
+    "dock_temperature": 4.0,
+    "barometer": 99.1,
+    "sensor_supply": 5.0,
+}
+"""What the channels show that the line's cycles do not move, those of larger sites included."""
 
 
 def turn(t: float) -> tuple[float, bool]:
@@ -38,9 +48,7 @@ def ticks(
                 "line_pressure": pressure,
                 "oxygen": 1.4 if running else 2.6,
                 "running": float(running),
-                "room_temperature": 18.0,
-                "aisle_pressure": 30.2 * PSI,
-                "aisle_temperature": -21.0,
+                **STILL,
             }
             yield Tick(t, 0.0, tuple(on_grid(values[c.name]) for c in settings.channel))
         t += step_s
@@ -175,11 +183,9 @@ def newest(settings: Settings, state: str = "holding", at: float = NOW) -> dict[
         "line_pressure": value,
         "oxygen": 2.6,
         "running": float(running),
+        **STILL,
         "room_temperature": 18.2,
-        "aisle_pressure": 30.2 * PSI,
-        "aisle_temperature": -21.0,
     }
-    units = {"pressure": "kPa", "oxygen": "%", "running": "", "temperature": "°C"}
     since = at - at % (IDLE_S + RUN_S)
     alerts = {"holding": [], "watch": [LEAK], "act": [LOW, LEAK], "blind": []}[state]
     return {
@@ -190,7 +196,7 @@ def newest(settings: Settings, state: str = "holding", at: float = NOW) -> dict[
             c.name: {
                 "quantity": c.quantity,
                 "value": values.get(c.name, pressure),
-                "unit": units[c.quantity],
+                "unit": QUANTITIES[c.quantity].unit,
                 "status": "good" if values.get(c.name, pressure) is not None else "failure",
                 "why": None
                 if values.get(c.name, pressure) is not None

@@ -199,6 +199,7 @@ def _minutes(past: Past, utc: np.ndarray, rng: np.random.Generator) -> Columns:
     room = 16.0 + 6.0 * season + 3.0 * np.sin(2.0 * np.pi * utc / DAY_S)
     oxygen = np.where(share > 0.0, 1.4, 2.6) + 0.1 * season
     aisle = 30.2 * depot.PSI + rng.normal(0.0, 0.2, utc.size)
+    front = np.sin(2.0 * np.pi * utc / (5.0 * DAY_S))  # of the weather
 
     def about(mean: np.ndarray, spread: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         return mean - spread, mean, mean + spread
@@ -214,6 +215,10 @@ def _minutes(past: Past, utc: np.ndarray, rng: np.random.Generator) -> Columns:
         "room_temperature": about(room, 0.1),
         "aisle_pressure": about(aisle, 0.2),
         "aisle_temperature": about(-21.0 + 0.5 * season, 0.3),
+        "dock_pressure": about(aisle - 0.1 * depot.PSI, 0.2),
+        "dock_temperature": about(room - 12.0, 0.1),
+        "barometer": about(depot.STILL["barometer"] + front, 0.02),
+        "sensor_supply": about(np.full(utc.size, depot.STILL["sensor_supply"]), 0.01),
     }
 
 
@@ -238,7 +243,7 @@ def keep(
     until: float = depot.NOW - 50.0,
 ) -> Past:
     """A state folder with that many days of history up to `until`, UTC, of the site of
-    edge/saltmarsh.toml; of `minutes_days` there are minute roll-ups. Returns what happened."""
+    edge/saltmarsh.toml or a larger one; of `minutes_days` there are minute roll-ups. Returns what happened."""
     since = until - days * DAY_S
     since -= since % 900.0
     past = lived(since, until, seed)
@@ -343,9 +348,7 @@ def _tick(past: Past, settings: Settings, steady: float, offset: float) -> Tick:
         "line_pressure": p + (q - p) * (utc - a) / (b - a),
         "oxygen": 1.4 if running else 2.6,
         "running": float(running),
-        "room_temperature": 18.0,
-        "aisle_pressure": 30.2 * depot.PSI,
-        "aisle_temperature": -21.0,
+        **depot.STILL,
     }
     return Tick(steady, offset, tuple(on_grid(values[c.name]) for c in settings.channel))
 
