@@ -104,7 +104,7 @@ def draw(
 def _palette() -> Image.Image:
     """The colours that are drawn with, and the shades of those that letters have."""
     paper = ImageColor.getrgb(PAPER)
-    found = [paper, *map(ImageColor.getrgb, (SOFT, BAND, LINE))]
+    found: list[tuple[int, ...]] = [paper, *map(ImageColor.getrgb, (SOFT, BAND, LINE))]
     for ink in map(ImageColor.getrgb, (INK, LIMIT)):
         for part in range(SHADES):
             pairs = zip(ink, paper, strict=True)
