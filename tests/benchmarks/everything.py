@@ -128,5 +128,12 @@ def desk(clock: ManualClock) -> tuple[Bench, Callable[[], None]]:
     """What simulated inputs stand on, with imitated pins for the box."""
     from gpiozero.pins.mock import MockFactory
 
-    pins = MockFactory()
-    return Bench(steady=clock.steady, utc=clock.utc, open_pins=lambda: pins), lambda: None
+    factory = MockFactory()
+
+    def forget() -> None:
+        # An imitated pin remembers every level that it ever had, which a real one does not.
+        if round(clock.steady()) % HOUR_S == 0:
+            for pin in factory.pins.values():
+                pin.clear_states()
+
+    return Bench(steady=clock.steady, utc=clock.utc, open_pins=lambda: factory), forget
