@@ -110,6 +110,8 @@ class Alarm(Kept):
             return self._lasted(now, at, leader(self))
         if there:
             self.off_t = None
+            if self.detector.changes:
+                self._say_anew(now)
             return self._explain(now, at)
         if self.off_t is None:
             self.off_t = now.t
@@ -178,6 +180,11 @@ class Alarm(Kept):
         self.kept_back = self.shelved(now.t)
         shelved = {"shelved": True} if self.kept_back else {}
         return self.event("alert_raised", at, telling.text, todo=telling.todo, **shelved)
+
+    def _say_anew(self, now: Now) -> None:
+        telling = self.detector.tell(now)
+        evidence = {**self.told["evidence"], **telling.evidence}
+        self.told |= {"text": telling.text, "todo": telling.todo, "evidence": evidence}
 
     def _explain(self, now: Now, at: float) -> Event | None:
         """The cause, once it is known of an alert that was raised without one: two runs or rests

@@ -13,6 +13,7 @@ from typing import Any, Self
 from edge.model import Event, iso
 
 COMMISSIONING, PERIODIC, HOLD_TEST = "commissioning", "periodic", "hold test"
+ANSWERED = "alarm told after a hold test"
 
 CAUTIONS: Sequence[str] = (
     "dryhold only watches: it commands no valve and no compressor, and it is no part of the"

@@ -27,6 +27,15 @@ LEAKAGE = "leakage test"
 LEAKAGE_METHODS = ("acceptance 24 h", "periodic 2 h", "source shut off 4 h")
 """Hold tests (edge.hold.methods) that count as the leakage test of their section."""
 
+
+def settles_leakage(numbers: Mapping[str, Any]) -> bool:
+    """Whether a hold test is the leakage test that a standard asks for: by its method, and with a
+    result of its clause. One that had another pressure, or of which nobody has said whether the
+    alarm operated, has none; the answer to that is given the test's method."""
+    by_method = numbers.get("method") in LEAKAGE_METHODS and not numbers.get("void")
+    return bool(by_method and numbers.get("code_result") is not None)
+
+
 MOST_READINGS, MOST_TEXT = 40, 2000
 OVERDUE, SOON, LATER = "overdue", "due soon", "planned"
 
@@ -181,8 +190,8 @@ class Work(Kept):
     def hear(self, event: Event) -> None:
         """A leakage test that ended, or a calibration, is work done."""
         numbers = event.numbers
-        if event.kind == "hold_test_finished":
-            if numbers.get("method") in LEAKAGE_METHODS and not numbers.get("void"):
+        if event.kind in ("hold_test_finished", "hold_test_answered"):
+            if settles_leakage(numbers):
                 self._note(f"{event.section}/{LEAKAGE}", event.at, str(numbers.get("by") or ""))
         elif event.kind == "calibrated":
             for item in self.items.values():

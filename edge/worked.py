@@ -4,8 +4,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from edge.record import COMMISSIONING, HOLD_TEST, PERIODIC, Record
-from edge.work import LEAKAGE, LEAKAGE_METHODS, Item, title_of
+from edge.record import ANSWERED, COMMISSIONING, HOLD_TEST, PERIODIC, Record
+from edge.work import LEAKAGE, Item, settles_leakage, title_of
 
 
 class Deed(NamedTuple):
@@ -35,9 +35,9 @@ def deeds(
 
 
 def _of_record(items: Sequence[Item], body: Mapping[str, Any]) -> Iterator[Deed]:
-    if body["kind"] == HOLD_TEST:
+    if body["kind"] in (HOLD_TEST, ANSWERED):
         event = body["event"]
-        if event.get("method") in LEAKAGE_METHODS and not event.get("void"):
+        if settles_leakage(event):
             key = f"{event.get('section')}/{LEAKAGE}"
             yield Deed(key, _moment(event["at"]), str(event.get("by") or ""))
         return

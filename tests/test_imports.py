@@ -148,6 +148,7 @@ MAY: dict[str, tuple[str, ...]] = {
         "edge.core.purge",
         "edge.core.units",
         "edge.core.volume",
+        "edge.hold.clause",
         "edge.hold.methods",
         "edge.hold.where",
         "edge.record",

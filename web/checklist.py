@@ -1,12 +1,15 @@
 """What must be confirmed before a hold test, and the valves that are put back after it. Pure."""
 
 from collections.abc import Mapping, Sequence
+from math import isfinite
 from typing import NamedTuple
 
+from edge.core.units import inside
+from edge.hold.clause import AT_SHARE, off_pressure
 from edge.hold.methods import Method
 from edge.model import SUPPLY
 from edge.settings import Settings
-from web.shown import SiteUnits, lasting
+from web.shown import DASH, SiteUnits, lasting
 
 LONGEST_LINE, MOST_LINES = 120, 20
 
@@ -49,16 +52,45 @@ def valves(section: str, method: Method, settings: Settings) -> tuple[Box, ...]:
     return tuple(Box(f"valve{n}", text) for n, text in enumerate(closed))
 
 
-def limit(section: str, method: Method, settings: Settings) -> str:
+def limit(method: Method, settings: Settings) -> str:
     """What the test is held against, in the site's units."""
     u = SiteUnits.of(settings)
     if method.drop_kpa is not None and method.duration_s is not None:
         return f"a fall of {u.pressure(method.drop_kpa)} in {lasting(method.duration_s)}"
     if method.to_low_limit:
-        own = next((s for s in settings.system if s.name == section), None)
-        low = settings.low_pressure_kpa if own is None else own.low_pressure_kpa
-        return "no low limit is set" if low is None else f"the low limit of {u.pressure(low)}"
+        return "the low-pressure alarm operates"
     return f"a loss of {u.rate(settings.limits.hold_loss_kpa_per_h)}"
+
+
+def pressure_now(kpa: float | None, settings: Settings) -> str:
+    return DASH if kpa is None else str(SiteUnits.of(settings).pressure(kpa))
+
+
+def off(method: Method, kpa: float | None, settings: Settings) -> str:
+    """What to know before the start where the gauge is not at the standard's pressure, else ""."""
+    if method.at_kpa is None or not off_pressure(method.plain(), kpa) or kpa is None:
+        return ""
+    u = SiteUnits.of(settings)
+    return (
+        f"The standard says {u.pressure(method.at_kpa)}, the gauge stands at {u.pressure(kpa)}."
+        " Begun so, it is not the standard's test: there will be no pass and no fail, only the"
+        f" corrected loss. Within {100.0 * AT_SHARE:.0f} % counts as at it (common practice, no"
+        " source)."
+    )
+
+
+def typed_pressure(text: str, settings: Settings) -> tuple[float | None, str]:
+    """A pressure in the site's unit as kPa, None for nothing typed; or what is wrong with it."""
+    words = " ".join(text.split())
+    if not words:
+        return None, ""
+    try:
+        number = float(words.replace(",", "."))
+    except ValueError:
+        number = float("nan")
+    if not isfinite(number) or not 0.0 <= number <= 1e5:
+        return None, f"Expected a pressure, found {words[:20]!r}."
+    return inside("pressure", number, settings.site.units.pressure), ""
 
 
 def lines(text: str) -> list[str]:

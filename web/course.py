@@ -54,12 +54,45 @@ class Course:
     valves: tuple[str, ...]
     put_back: str
     number: int | None  # of the record
+    asks_alarm: bool = False  # whether a person is to say what the low-pressure alarm did
+    alarm_typed: str = ""  # its set pressure as far as it is known, in the site's unit
 
 
 def moved(what: str, drop_kpa: float, u: SiteUnits) -> tuple[str, str]:
     """A drop in words: a negative one is a rise."""
     way = "fell" if drop_kpa >= 0.0 else "rose"
     return f"{what} {way}", str(u.pressure(abs(drop_kpa)))
+
+
+def clause_rows(test: Test) -> Rows:
+    """What the clause says by the raw gauge, or why it says nothing."""
+    said = test.get("code_result") or test.get("code_why")
+    return (("By the gauge alone, as the code counts", str(said)),) if said else ()
+
+
+ALARM: Mapping[bool | None, str] = {
+    None: "nobody has said whether it operated",
+    True: "it operated",
+    False: "it did not operate",
+}
+
+
+def gauge_rows(test: Test, u: SiteUnits) -> Rows:
+    """The gauge's readings, and with the source shut off what the alarm is set to and did."""
+    rows = [
+        (what, str(u.pressure(test[key])))
+        for what, key in (
+            ("Gauge at the start", "gauge_start_kpa"),
+            ("Gauge at the end", "gauge_end_kpa"),
+            ("Lowest gauge reading", "gauge_lowest_kpa"),
+        )
+        if test.get(key) is not None
+    ]
+    if "alarm_operated" in test:
+        at_kpa = test.get("alarm_kpa")
+        set_to = "set pressure not told" if at_kpa is None else f"set to {u.pressure(at_kpa)}"
+        rows.append(("Low-pressure alarm", f"{set_to}; {ALARM[test['alarm_operated']]}"))
+    return tuple(rows)
 
 
 def loss_rows(test: Test, u: SiteUnits) -> list[tuple[str, str]]:
@@ -105,7 +138,8 @@ def drawing(test: Test, u: SiteUnits, name: str) -> tuple[Markup | None, str]:
     least = u.pressure_number(1.5)  # noise must not fill the whole height
     spread = max(least - (max(values) - min(values)), 0.0) / 2.0
     f = chart.frame(0.0, until, [min(values) - spread, max(values) + spread], room=0.12)
-    first, last = values[0], values[-1]
+    first = u.pressure_number(test.get("gauge_start_kpa") or points[0][1])
+    last = u.pressure_number(test.get("gauge_end_kpa") or points[-1][1])
     levels = [chart.Level(first, f"start {first:.2f} {u.pressure_unit}", "band")]
     said = (
         f"The gauge over {lasting(until)}: {first:.2f} {u.pressure_unit} at the start,"
@@ -139,10 +173,11 @@ def course(test: Test, settings: Settings, local: Local, number: int | None = No
             rows.append(("Next look", f"in {lasting(test['next_look_s'])}"))
         if test.get("verdict_so_far"):
             rows.append(("The evidence so far says", VERDICTS[test["verdict_so_far"]].lower()))
-    if over and test.get("code_result"):
-        rows.append(("By the gauge alone, as the code counts", str(test["code_result"])))
+    if over:
+        rows += clause_rows(test)
     if test.get("raw_drop_kpa") is not None:
         rows.append(moved("The gauge", test["raw_drop_kpa"], u))
+    rows += gauge_rows(test, u)
     rows += loss_rows(test, u)
     if test.get("loss_kpa_per_h") is not None:
         known = "measured and allowed for" if test.get("temperature_used") else "not measured"
@@ -178,6 +213,10 @@ def course(test: Test, settings: Settings, local: Local, number: int | None = No
         if not back
         else f"Every valve is back, says {back['by']}, {local.moment(parse_time(back['at'])).text}.",
         number=number,
+        asks_alarm=bool(test.get("asks_alarm")) and not test.get("void"),
+        alarm_typed=""
+        if test.get("alarm_kpa") is None
+        else f"{u.pressure_number(float(test['alarm_kpa'])):.4g}",
     )
 
 
@@ -193,7 +232,20 @@ def _headline(test: Test) -> tuple[str, str]:
         return "leaks", f"Fail by the gauge. {said} by the corrected loss"
     if test.get("code_result") == "pass":
         return key, f"Pass by the gauge. {said} by the corrected loss"
+    if test.get("code_why"):
+        return ("leaks" if key == "leaks" else "untold"), _unsaid(str(test["code_why"]), said)
     return key, said
+
+
+def _unsaid(why: str, said: str) -> str:
+    """The headline where the clause gives no result."""
+    for begins, short in (
+        ("not the standard", "Not the standard's test"),
+        ("not settled", "Not settled"),
+    ):
+        if why.startswith(begins):
+            return f"{short}. {said} by the corrected loss"
+    return f"No result by the gauge. {said} by the corrected loss"
 
 
 def owner_rows(test: Test | None, settings: Settings, local: Local) -> Rows:

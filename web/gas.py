@@ -19,6 +19,7 @@ WHY: Mapping[str, str] = {
     "drained": "it was without pressure, so it is full of air again",
     "bypass fill": "it was filled in bypass, with air",
     "measured": "it was measured with an analyzer",
+    "flow denied": "a hold test found less flow than had been taken for granted, so only fills count",
 }
 Rows = tuple[tuple[str, str], ...]
 
@@ -82,7 +83,10 @@ def _answer(gas: Mapping[str, Any], local: Local) -> str:
             f" {percent(gas['supply_oxygen_pct'], 1)} of oxygen, and {target} is wanted."
         )
     if gas["earliest"] is None:
-        return "Not by itself: nothing flows through it, so its gas is not exchanged."
+        return (
+            "Not by itself: as far as is known nothing flows through it, so its gas is not"
+            " exchanged."
+        )
     return f"On the way to {target}: {_day(gas['earliest'], local)} at the earliest."
 
 

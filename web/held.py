@@ -6,7 +6,7 @@ from typing import Any
 from flask import Blueprint, abort, g, redirect, request, url_for
 
 from edge.errors import StoreError
-from edge.hold.methods import methods
+from edge.hold.methods import ANY_IS_VOID, methods, void_on_run, void_when
 from edge.model import SUPPLY
 from web import checklist, course
 from web.shown import Local
@@ -68,6 +68,7 @@ def add(pages: Blueprint, side: Side, tests: Tests) -> None:
             "site_test.html",
             sections=[(s, course.place(s)) for s in tests.sections],
             methods=methods(settings).values(),
+            any_is_void=ANY_IS_VOID,
         )
 
     def _chosen(given: Mapping[str, str]) -> tuple[str, Any, tuple[checklist.Box, ...]]:
@@ -83,9 +84,17 @@ def add(pages: Blueprint, side: Side, tests: Tests) -> None:
         section, method, valves = _chosen(request.args)
         return _checklist(section, method, valves, {}, "")
 
+    def _gauge_kpa(section: str) -> float | None:
+        """What the section's gauge shows now."""
+        latest, _ = site.latest()
+        sections = ((latest or {}).get("picture") or {}).get("sections") or {}
+        kpa = (sections.get(section) or {}).get("pressure_kpa")
+        return None if kpa is None else float(kpa)
+
     def _checklist(
         section: str, method: Any, valves: Any, form: Mapping[str, str], wrong: str
     ) -> str:
+        kpa = _gauge_kpa(section)
         return side.page(
             "site_checklist.html",
             section=section,
@@ -96,7 +105,11 @@ def add(pages: Blueprint, side: Side, tests: Tests) -> None:
             form=form,
             wrong=wrong,
             raw=course.RAW,
-            limit=checklist.limit(section, method, settings),
+            limit=checklist.limit(method, settings),
+            void_when=void_when(void_on_run(section, method.to_low_limit)),
+            now=checklist.pressure_now(kpa, settings),
+            off=checklist.off(method, kpa, settings),
+            unit=settings.site.units.pressure,
         )
 
     @pages.post("/test/start")
@@ -105,6 +118,7 @@ def add(pages: Blueprint, side: Side, tests: Tests) -> None:
         section, method, valves = _chosen(request.form)
         form = request.form.to_dict()
         missing = checklist.missing(form, (*checklist.BEFORE, *valves))
+        alarm_kpa, not_pressure = checklist.typed_pressure(form.get("alarm", ""), settings)
         by = " ".join(form.get("confirmed_by", "").split())
         _, view, _ = site.view()
         wrong = ""
@@ -114,6 +128,8 @@ def add(pages: Blueprint, side: Side, tests: Tests) -> None:
             wrong = f"Not ticked: {' '.join(missing)}"
         elif not WHO.fullmatch(by):
             wrong = "Say who confirms that all this is done."
+        elif not_pressure:
+            wrong = not_pressure
         if wrong:
             return _checklist(section, method, valves, form, wrong), 400
         refused = side.tried(g.session, form.get("code", ""))
@@ -123,6 +139,8 @@ def add(pages: Blueprint, side: Side, tests: Tests) -> None:
             "section": section,
             "method": method.name,
             "note": " ".join(form.get("note", "").split())[:400] or None,
+            "alarm_kpa": alarm_kpa,
+            "device_proved": form.get("device_proved") == "yes",
             "checklist": {
                 "confirmed_by": by,
                 "confirmed": [box.text for box in checklist.BEFORE],
@@ -145,7 +163,20 @@ def add(pages: Blueprint, side: Side, tests: Tests) -> None:
             course=tests.course(section, local),
             refused=(picture.get("hold_refused") or {}).get(section),
             raw=course.RAW,
+            unit=settings.site.units.pressure,
         )
+
+    @pages.post("/test/alarm")
+    @side.inside
+    def alarm() -> Answer:
+        section = _section(request.form)
+        kpa, wrong = checklist.typed_pressure(request.form.get("alarm", ""), settings)
+        operated = {"yes": True, "no": False}.get(request.form.get("operated", ""))
+        if wrong or operated is None:
+            return side.refuse(400, "Not taken", wrong or "Say whether the alarm operated.")
+        what = {"section": section, "operated": operated, "alarm_kpa": kpa}
+        number = side.post("hold_alarm", what)
+        return redirect(url_for(f"{NAME}.follow", section=section, asked=number), 303)
 
     @pages.post("/test/stop")
     @side.inside

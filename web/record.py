@@ -6,7 +6,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from edge.hold.methods import VOID_WHEN, methods
+from edge.hold.methods import methods, void_when
 from edge.model import SUPPLY
 from edge.settings import Settings
 from web import course
@@ -70,6 +70,18 @@ def units_of(aside: Mapping[str, Any] | None, settings: Settings) -> SiteUnits:
     if then is None:
         return SiteUnits.of(settings)
     return SiteUnits(then["pressure"], then["temperature"], then["flow"], then["volume"])
+
+
+def told(test: Mapping[str, Any], answers: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:
+    """A finished test with what was said of its alarm since; `answers` are the events
+    hold_test_answered, the newest first."""
+    for answer in answers:
+        if (answer.get("test_at"), answer["section"]) == (test["at"], test["section"]):
+            kept = {key: value for key, value in test.items() if key != "code_why"}
+            more = ("alarm_kpa", "alarm_operated", "code_result", "code_why")
+            found = {key: answer[key] for key in more if key in answer}
+            return {**kept, **found, "alarm_said": answer["text"], "alarm_at": answer["at"]}
+    return test
 
 
 def listed(test: Mapping[str, Any], settings: Settings, local: Local) -> Listed:
@@ -159,7 +171,7 @@ def _what(
     if method is not None:
         rows += [("It counts", method["counts"]), ("Source", method["source"])]
     rows += [
-        ("It is void when", VOID_WHEN),
+        ("It is void when", void_when(_void_on_run(test, aside))),
         ("Started", local.record(parse_time(test["started"]))),
         ("Ended", local.record(parse_time(test["at"]))),
         ("Lasted", lasting(test["duration_s"])),
@@ -169,10 +181,16 @@ def _what(
     return tuple(rows)
 
 
+def _void_on_run(test: Mapping[str, Any], aside: Mapping[str, Any] | None) -> bool:
+    """Whether a start of the generator would have made it void."""
+    terms = (aside or {}).get("terms") or {}
+    # Tests from before the terms said so looked at the contact in a test of the supply alone.
+    return bool(terms.get("void_on_run", test["section"] == SUPPLY))
+
+
 def _result(test: Mapping[str, Any], u: SiteUnits) -> Rows:
-    rows = []
-    if test.get("code_result"):
-        rows.append(("By the raw gauge, as the code counts", str(test["code_result"])))
+    rows = list[tuple[str, str]]()
+    rows += course.clause_rows(test)
     if test.get("raw_drop_kpa") is not None:
         rows.append(course.moved("The raw gauge", test["raw_drop_kpa"], u))
     if test.get("corrected_drop_kpa") is not None:
@@ -192,7 +210,9 @@ def _conditions(test: Mapping[str, Any], aside: Mapping[str, Any] | None, u: Sit
         return ()
     terms, rows = aside["terms"], list[tuple[str, str]]()
     trace = aside.get("trace") or []
-    if trace:
+    if test.get("gauge_start_kpa") is not None:
+        rows += course.gauge_rows(test, u)
+    elif trace:  # as tests were kept before the event had its gauge
         rows.append(("Gauge at the start", str(u.pressure(float(trace[0][1])))))
         rows.append(("Gauge at the end", str(u.pressure(float(trace[-1][1])))))
     used = test.get("temperature_used")
@@ -226,6 +246,9 @@ def _around(test: Mapping[str, Any], back: Mapping[str, Any] | None, local: Loca
         rows.append(("Confirmed before the start by", str(checklist.get("confirmed_by") or DASH)))
         rows.append(("Confirmed", " ".join(checklist.get("confirmed") or ()) or DASH))
         rows.append(("Valves", " ".join(checklist.get("valves") or ()) or DASH))
+    if test.get("alarm_said"):
+        when = local.record(parse_time(test["alarm_at"]))
+        rows.append(("Told of the alarm", f"{test['alarm_said']} {when}"))
     if back is None:
         rows.append(("Valves put back", "not recorded yet"))
     else:

@@ -49,7 +49,9 @@ def blueprint(site: Site) -> Blueprint:
         made, chain = list[sheet.Listed](), ""
         try:
             with site.reader() as db:
-                rows = [record.listed(test, settings, local) for test in db.tests(MOST)]
+                said = db.events(MOST, None, ["hold_test_answered"])
+                tests = [record.told(test, said) for test in db.tests(MOST)]
+                rows = [record.listed(test, settings, local) for test in tests]
                 made = [sheet.listed(one, local) for one in db.records(list(sheet.KINDS), MOST)]
                 chain = sheet.status(db.chain())
         except (*CHANGED, StoreError):
@@ -91,27 +93,32 @@ def blueprint(site: Site) -> Blueprint:
         text = sheet.table(_made(seq)[0], settings).encode("utf-8", "replace")
         return _answer(text, "text/csv", f"{settings.site.id}-record-{seq}.csv", "attachment")
 
-    def _found(number: int) -> tuple[dict[str, Any], dict[str, Any] | None, Any, list[str]]:
-        """Event, what was kept beside it, the event that valves are back, where to look."""
+    def _found(number: int) -> tuple[dict[str, Any], dict[str, Any] | None, Any, list[str], Any]:
+        """Event, what was kept beside it, the event that valves are back, where to look, and the
+        event that says what the alarm did."""
         with site.reader() as db:
             if number not in {test["n"] for test in db.events(1, number + 1, _FINISHED)}:
                 abort(404)
             test, aside = db.test(number)
             told = db.events(MOST, None, ["valves_put_back"])
-            verdicts: dict[str, str] = {}
+            said = db.events(MOST, None, ["hold_test_answered"])
+            tested: dict[str, where.Last] = {}
             for other in db.events(MOST, number + 1, _FINISHED):
                 if not other.get("void"):
-                    verdicts.setdefault(other["section"], other["verdict"])
+                    tested.setdefault(other["section"], where.Last.of(other))
         back = next((b for b in told if _belongs(b, test)), None)
         leaks = test["verdict"] == "leaks" and not test.get("void")
         sections = [SUPPLY, *(s.name for s in settings.system)]
-        return test, aside, back, where.look(verdicts, sections) if leaks else []
+        look = where.look(tested, sections) if leaks else []
+        answer = next((a for a in said if _belongs(a, test)), None)
+        return test, aside, back, look, answer
 
     def _sheet(number: int) -> record.Record:
-        found = _found(number)
+        test, aside, back, look, answer = _found(number)
+        test = dict(record.told(test, [answer] if answer else []))
         with site.reader() as db:
             linked, chain = db.hash_of(number), sheet.status(db.chain())
-        return record.record(*found, settings, site.clock(), linked, chain)
+        return record.record(test, aside, back, look, settings, site.clock(), linked, chain)
 
     @pages.get("/records/<int(max=4294967295):number>")
     def one(number: int) -> str:
@@ -147,15 +154,16 @@ def blueprint(site: Site) -> Blueprint:
 
     @pages.get("/records/<int(max=4294967295):number>.json")
     def data(number: int) -> Response:
-        test, aside, back, look = _found(number)
-        answer = jsonify({**test, "where": look, "put_back": back, "kept": aside})
+        test, aside, back, look, told = _found(number)
+        beside = {"where": look, "put_back": back, "alarm": told, "kept": aside}
+        answer = jsonify({**test, **beside})
         answer.headers["Content-Disposition"] = f"attachment; filename={_name(number)}.json"
         return answer
 
     @pages.get("/records/<int(max=4294967295):number>.csv")
     def readings(number: int) -> Response:
         """Every reading of the test as a recording, which `dryhold hold judge` reads."""
-        _, aside, _, _ = _found(number)
+        _, aside, *_ = _found(number)
         if aside is None:
             abort(404)  # it never began to hold: it has no readings
         names = [channel.name for channel in settings.channel]

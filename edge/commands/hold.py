@@ -1,4 +1,4 @@
-"""dryhold hold judge | start | watch | stop | list | rejudge"""
+"""dryhold hold judge | start | watch | stop | alarm | list | rejudge"""
 
 import argparse
 import getpass
@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from edge.commands.given import moment
+from edge.core.units import parse
 from edge.errors import DryholdError, RecordingError
 from edge.hold.again import channels, rejudge
 from edge.hold.methods import methods
@@ -45,9 +46,27 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     start = words.add_parser("start", help="ask the daemon to begin a hold test")
     start.add_argument("--note", help="edition of the standard, weather, whatever must be kept")
     start.add_argument("--by", help="who tests (default: the account's name)")
+    start.add_argument(
+        "--alarm-at", type=_pressure, metavar="P", help="with the source shut off: the alarm's set"
+        ' pressure, as "26 psi"'
+    )  # fmt: skip
+    start.add_argument(
+        "--proved", action="store_true", help="the system's device is proved closed: after a small"
+        " bleed at the gauge the pressure did not recover"
+    )  # fmt: skip
     _common(start)
     _state(start)
     start.set_defaults(do=_start)
+
+    alarm = words.add_parser(
+        "alarm", help="say whether the low-pressure alarm operated with the source shut off"
+    )
+    alarm.add_argument("operated", choices=("operated", "silent"))
+    alarm.add_argument("--alarm-at", type=_pressure, metavar="P", help="its set pressure")
+    alarm.add_argument("--by", help="who says so (default: the account's name)")
+    _common(alarm, method=False)
+    _state(alarm)
+    alarm.set_defaults(do=_alarm)
 
     stop = words.add_parser("stop", help="ask the daemon to end a hold test now")
     stop.add_argument("--by", help="who stops it (default: the account's name)")
@@ -187,11 +206,31 @@ def _post(args: argparse.Namespace, kind: str, what: Mapping[str, Any]) -> int:
         box.close()
 
 
+def _pressure(text: str) -> float:
+    """A gauge pressure with its unit as kPa."""
+    try:
+        return parse("pressure", text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from error
+
+
 def _start(args: argparse.Namespace, _settings: Settings) -> int:
-    what = {"section": args.section, "method": args.method, "note": args.note}
+    what = {
+        "section": args.section, "method": args.method, "note": args.note,
+        "alarm_kpa": args.alarm_at, "device_proved": args.proved,
+    }  # fmt: skip
     number = _post(args, "hold_start", what)
     text = f"Asked for (request {number}). Follow it with: dryhold hold watch\n{CAUTION}"
     _print(args, {"request": number, **what}, text)
+    return 0
+
+
+def _alarm(args: argparse.Namespace, _settings: Settings) -> int:
+    what = {
+        "section": args.section, "operated": args.operated == "operated", "alarm_kpa": args.alarm_at,
+    }  # fmt: skip
+    number = _post(args, "hold_alarm", what)
+    _print(args, {"request": number, **what}, f"Asked for (request {number}).")
     return 0
 
 

@@ -89,6 +89,8 @@ class Detector(Kept):
     names it. What outlasts that alert was more than its consequence, and is raised then."""
     lingers_s: float = 0.0
     """How long after the end of such an alert its trace is still in what this one looks at."""
+    changes: ClassVar[bool] = False
+    """What it says may change while it stands, and is then said anew where it is shown."""
     on_delay_s: float = 0.0
     off_delay_s: float = 0.0
 

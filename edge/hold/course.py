@@ -4,16 +4,18 @@ One at a time in each section. Everything is kept, so that a test goes on after 
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from math import isfinite
 from typing import Any
 
 from edge import __version__
 from edge.core.kept import Kept
 from edge.hold import where
-from edge.hold.account import finished, flows
+from edge.hold.account import finished, flows, no_result
 from edge.hold.arithmetic import Estimate
-from edge.hold.decision import look_s
+from edge.hold.clause import FAIL, by_alarm
+from edge.hold.decision import LEAKS, look_s
 from edge.hold.holding import VERSION, Holding, Outcome, leaking, points
-from edge.hold.methods import SUPPLY_LINE, Method, methods
+from edge.hold.methods import SUPPLY_LINE, Method, methods, void_on_run
 from edge.measure.supply import Supply
 from edge.measure.weather import Weather
 from edge.model import SUPPLY, Event, Request, iso
@@ -52,6 +54,7 @@ class Course(Kept):
         "note",
         "checklist",
         "to_end",
+        "told",
         "requested_t",
         "holding",
         "result",
@@ -72,16 +75,19 @@ class Course(Kept):
         source = given if own is None else own
         self.channels = {
             "pressure": source.pressure,
-            "running": given.running if own is None else None,
+            "running": given.running,
             "temperature": source.temperature,
             "barometer": settings.site.barometer,
+            "line": None if own is None else given.pressure,
         }
+        self._regulated_kpa = None if own is None else own.regulated_kpa
         self.stage: str | None = None
         self.method: dict[str, Any] = {}
         self.by = ""
         self.note: str | None = None
         self.checklist: dict[str, Any] | None = None  # what was confirmed before the start, by whom
         self.to_end = False
+        self.told: dict[str, Any] = {}  # alarm_kpa, device_proved: as a person said at the start
         self.requested_t = 0.0
         self.holding = Holding()
         self.result: dict[str, Any] | None = None  # the last finished event, as JSON
@@ -99,7 +105,8 @@ class Course(Kept):
         """Begin as asked, or say in `refused` why not."""
         name = str(request.what.get("method") or SUPPLY_LINE)
         method = self._methods.get(name)
-        self.refused = self._against(name, method)
+        alarm_kpa, wrong = _alarm_kpa(request.what)
+        self.refused = wrong or self._against(name, method, alarm_kpa)
         if self.refused is not None or method is None:
             return []
         self.stage, self.requested_t, self.method = REQUESTED, t, method.plain()
@@ -109,19 +116,21 @@ class Course(Kept):
         checklist = request.what.get("checklist")
         self.checklist = None if checklist is None else dict(checklist)
         self.to_end = bool(request.what.get("to_end", False))
+        proved = request.what.get("device_proved") is True
+        self.told = {"alarm_kpa": alarm_kpa, "device_proved": proved}
         self._shown = None
         place = "the supply" if self.section == SUPPLY else self.section
         text = f"{self.by} started a hold test ({method.name}) of {place}."
         numbers = {"method": method.name, **self._given()}
         return [Event(at, "hold_test_started", text, self.section, numbers)]
 
-    def _against(self, name: str, method: Method | None) -> str | None:
+    def _against(self, name: str, method: Method | None, alarm_kpa: float | None) -> str | None:
         if self.running:
             return "a hold test of this section is under way"
         if method is None:
             return f"expected a method of {', '.join(self._methods)}, found {name}"
-        if method.to_low_limit and self._floor_kpa is None:
-            return f"{name} needs the section's low_pressure in the settings"
+        if method.to_low_limit and self._floor_kpa is None and alarm_kpa is None:
+            return f"{name} needs the alarm's set pressure, or low_pressure in the settings"
         return None
 
     def stop(self, t: float, stamp: Callable[[float], float]) -> list[Event]:
@@ -133,6 +142,54 @@ class Course(Kept):
         if self.stage == HOLDING:
             return [self._end(self.holding.stop(t), stamp)]
         return [self._unstarted(t, "it was stopped before the pressure could be judged", stamp)]
+
+    def answer(self, request: Request, t: float, stamp: Callable[[float], float]) -> list[Event]:
+        """A person says whether the low-pressure alarm operated; that it did ends a test under way."""
+        operated = request.what.get("operated")
+        alarm_kpa, self.refused = _alarm_kpa(request.what)
+        if self.refused is not None:
+            return []
+        asks = bool(self.method.get("to_low_limit"))
+        if not isinstance(operated, bool):
+            self.refused = "operated: expected true or false"
+        elif self.stage == HOLDING and asks:
+            if operated:
+                terms = self.holding.terms
+                alarm_kpa = terms.get("alarm_kpa") if alarm_kpa is None else alarm_kpa
+                self.holding.terms = {**terms, "alarm_kpa": alarm_kpa, "operated": True}
+                return [self._end(self.holding.stop(t), stamp)]
+            self.refused = (
+                "the test is under way: that the alarm did not operate is said at its end"
+            )
+        elif self.running or self.result is None or not asks or self.result.get("void"):
+            self.refused = "no hold test that asks for the low-pressure alarm is over"
+        else:
+            return [self._answered(self.result, operated, alarm_kpa, request.by, stamp(t))]
+        return []
+
+    def _answered(
+        self, result: dict[str, Any], operated: bool, alarm_kpa: float | None, by: str, at: float
+    ) -> Event:
+        alarm_kpa = result.get("alarm_kpa") if alarm_kpa is None else alarm_kpa
+        whole = float(result["duration_s"]) >= float(self.method["duration_s"])
+        code, why = by_alarm(operated, alarm_kpa, result.get("gauge_lowest_kpa"), whole)
+        said: dict[str, Any] = {
+            "alarm_kpa": alarm_kpa, "alarm_operated": operated, "code_result": code,
+        }  # fmt: skip
+        if why is not None:
+            said["code_why"] = no_result(why, {**result, **said}, self.method, self._words)
+        kept = {key: value for key, value in result.items() if key != "code_why"}
+        leaks = result["verdict"] == LEAKS or code == FAIL
+        self.result = {**kept, **said, "leaks": leaks, "alarm_by": by}
+        did = "operated" if operated else "did not operate"
+        result_is = f"By the clause it is a {code}" if code else f"It is {said['code_why']}"
+        text = (
+            f"{by} says that the low-pressure alarm {did} during the hold test"
+            f" ({result['method']}). {result_is}."
+        )
+        numbers = {"test_at": result["at"], "method": result["method"], **said, "by": by}
+        numbers["gauge_lowest_kpa"] = result.get("gauge_lowest_kpa")
+        return Event(at, "hold_test_answered", text, self.section, numbers)
 
     def put_back(self, request: Request, at: float) -> list[Event]:
         """A person says which valves are back as they were after the last test."""
@@ -163,7 +220,8 @@ class Course(Kept):
         weather: Weather,
         stamp: Callable[[float], float],
     ) -> list[Event]:
-        """One tick; `values` are pressure, run contact, temperature and barometer of the section."""
+        """One tick; `values` are pressure, run contact, temperature and barometer of the section,
+        and the pressure of a system's line."""
         if not self.running:
             return []
         if self.stage != HOLDING:
@@ -173,8 +231,8 @@ class Course(Kept):
                     return [self._unstarted(t, f"no cut-out came within {waited}", stamp)]
                 return []
             self._begin(t, supply, weather)
-        kpa, contact, celsius, barometer_kpa = values
-        outcome = self.holding.look(t, kpa, contact, celsius, barometer_kpa, why)
+        kpa, contact, celsius, barometer_kpa, line_kpa = values
+        outcome = self.holding.look(t, kpa, contact, celsius, barometer_kpa, why, line_kpa)
         return [] if outcome is None else [self._end(outcome, stamp)]
 
     def _ready(self, t: float, supply: Supply) -> bool:
@@ -201,6 +259,11 @@ class Course(Kept):
             "volume_l": self._volume_l,
             "atmosphere_kpa": self._settings.site.atmosphere_kpa,
             "to_end": self.to_end,
+            "void_on_run": void_on_run(self.section, bool(self.method["to_low_limit"])),
+            "regulated_kpa": self._regulated_kpa,
+            "line_band_kpa": self._settings.supply.cut_out_kpa - self._settings.supply.cut_in_kpa,
+            "at_rest": _at_rest(supply) if self.section == SUPPLY else None,
+            **self.told,
             "channels": self.channels,
             "units": self._settings.site.units.model_dump(),
             "version": VERSION,
@@ -259,6 +322,7 @@ class Course(Kept):
         fit = event.aside.get("fit")
         self.result = {
             **event.as_json(), "trace": trace, "fit": fit, "leaks": leaks, "acknowledged": False,
+            "asks_alarm": bool(self.method.get("to_low_limit")),
         }  # fmt: skip
         return event
 
@@ -282,6 +346,7 @@ class Course(Kept):
             "method": self.method["name"],
             "counts": self.method["counts"],
             "source": self.method["source"],
+            "asks_alarm": bool(self.method.get("to_low_limit")),
             "state": self.stage,
             **self._given(),
             "requested": iso(stamp(self.requested_t)),
@@ -302,6 +367,14 @@ class Course(Kept):
                 f"The evidence already says that the section {holding.evident}; the standard's own"
                 " result needs its full time, or the gauge to pass its limit."
             )
+        if holding.off_pressure:
+            advice += (
+                f" This is not the standard's test: begun at"
+                f" {self._words.pressure(holding.first_kpa or 0.0)}, the standard says"
+                f" {self._words.pressure(self.method['at_kpa'])}."
+            )
+        if self.method.get("to_low_limit"):
+            advice += " If the low-pressure alarm operates, say so at once: that ends the test."
         wait_s = max(look_s(holding.looked) - (t - start_t), 0.0)
         return {**shown, **self._shown[1], "next_look_s": round(wait_s), "advice": advice}
 
@@ -347,6 +420,31 @@ def _fit(loss: Estimate | None) -> dict[str, float] | None:
     }
 
 
+def _at_rest(supply: Supply) -> dict[str, float] | None:
+    """The loss of the line's last rest, its standard deviation and the absolute pressure that it
+    goes with; None where there was none, or where it showed no loss."""
+    rest = supply.loss
+    if rest is None or rest["loss_low_kpa_per_h"] <= 0.0:
+        return None
+    share = rest["loss_at_reference_kpa_per_h"] / rest["loss_kpa_per_h"]
+    spread = rest["loss_high_kpa_per_h"] - rest["loss_low_kpa_per_h"]
+    return {
+        "kpa_per_h": rest["loss_kpa_per_h"],
+        "sd_kpa_per_h": spread / 4.0,
+        "absolute_kpa": supply.reference_absolute_kpa / share,
+    }
+
+
+def _alarm_kpa(what: Mapping[str, Any]) -> tuple[float | None, str | None]:
+    """The low-pressure alarm's set pressure as asked, None where none is told; or why it is none."""
+    given = what.get("alarm_kpa")
+    if given is None:
+        return None, None
+    if isinstance(given, bool) or not isinstance(given, int | float) or not isfinite(given):
+        return None, f"alarm_kpa: expected a pressure, found {given!r}"
+    return float(given), None
+
+
 class Tests(Kept):
     """The hold tests of all sections of a site."""
 
@@ -359,7 +457,8 @@ class Tests(Kept):
         self._places = {}
         for name, course in self.courses.items():
             keys = ("pressure", "running", "temperature")
-            self._places[name] = [settings.place(course.channels[k]) for k in keys] + [barometer]
+            mine = [settings.place(course.channels[k]) for k in keys]
+            self._places[name] = [*mine, barometer, settings.place(course.channels["line"])]
 
     def state(self) -> dict[str, Any]:
         return {
@@ -418,11 +517,12 @@ class Tests(Kept):
         faults: Mapping[str, str],
         supply: Supply,
     ) -> list[Event]:
-        """Start or stop a test, hear that valves are back, or take a verdict as seen.
+        """Start or stop a test, hear that valves are back or what the alarm did, or take a verdict
+        as seen.
 
         The tick's readings begin a test."""
         section = request.what.get("section")
-        if request.kind in ("hold_start", "hold_stop", "hold_put_back"):
+        if request.kind in ("hold_start", "hold_stop", "hold_put_back", "hold_alarm"):
             course = self.courses.get(str(section or SUPPLY))
             if course is None:
                 self.courses[SUPPLY].refused = f"no section is called {section}"
@@ -431,6 +531,8 @@ class Tests(Kept):
                 return course.stop(t, supply.stamp)
             if request.kind == "hold_put_back":
                 return course.put_back(request, supply.stamp(t))
+            if request.kind == "hold_alarm":
+                return course.answer(request, t, supply.stamp)
             events = course.start(request, t, supply.stamp(t))
             return events + (
                 self._look(course.section, t, values, faults, supply) if events else []
@@ -453,12 +555,12 @@ class Tests(Kept):
 
     def where(self) -> list[str]:
         """Where to look, by all verdicts."""
-        verdicts = {
-            name: str(course.result["verdict"])
+        tested = {
+            name: where.Last.of(course.result)
             for name, course in self.courses.items()
             if course.result is not None
         }
-        return where.look(verdicts, list(self.courses))
+        return where.look(tested, list(self.courses))
 
     def picture(self, t: float, stamp: Callable[[float], float]) -> list[dict[str, Any]]:
         """Every section's test, those under way first, then the newest verdict."""

@@ -10,9 +10,11 @@ from edge.core.fit import line
 from edge.core.kept import Kept
 from edge.core.units import ZERO_C_K
 from edge.hold.arithmetic import ASSUMED_C, Estimate, Site, assess
+from edge.hold.clause import AT_PRESSURE, FED, Said, by_alarm, by_drop, off_pressure
 from edge.hold.decision import CANNOT_TELL, LEAKS, decide, look_s, tail
+from edge.model import SUPPLY
 
-VERSION = 1
+VERSION = 2
 """Of the judgement of hold tests; kept with every outcome."""
 
 GAUGE_S = 30.0
@@ -33,6 +35,14 @@ RISE_TAIL = 5e-5
 RISE_SHARE = 0.25
 """A loss surely below zero by a quarter of the limit means that something feeds the section."""
 
+FED_DROP_KPA = 1.0
+FED_NEAR_KPA = 2.0 * 6.894757
+"""A section that never fell by so much, at about the pressure that its device regulates to, stands
+as one that is still fed: 0.15 and 2 psi. Common practice, no source."""
+
+LINE_ROSE_SHARE = 0.3
+"""Where no run contact is fitted, a line that rose by this share of its band was fed."""
+
 SILENT_S = 60.0
 SILENT_LOOKS = 3
 AWAY_S, AWAY_SHARE = 120.0, 0.02
@@ -51,13 +61,17 @@ class Outcome(NamedTuple):
     code_result: str | None
     limit_kpa_per_h: float
     decided_after_s: float | None
+    code_open: str | None = None  # why a standard's clause gives no result (edge.hold.clause)
+    fed: bool = False  # it looks as if the section was still fed
 
 
 class Holding(Kept):
     """Follows one test from its start; `start_t` is None before.
 
     `terms` (plain data): method (Method.plain()), hold_loss_kpa_per_h, floor_kpa or None, to_end
-    (go on when the evidence already suffices); `site` the fields of arithmetic.Site.
+    (go on when the evidence already suffices); perhaps section, void_on_run, line_band_kpa,
+    regulated_kpa, and what a person said: alarm_kpa, operated, device_proved. `site` the fields of
+    arithmetic.Site.
     """
 
     KEPT = (
@@ -77,6 +91,9 @@ class Holding(Kept):
         "evident_s",
         "failed",
         "lowest",
+        "least_kpa",
+        "line_low_kpa",
+        "line_fed",
     )
 
     def __init__(self) -> None:
@@ -100,6 +117,9 @@ class Holding(Kept):
         self.evident_s: float | None = None
         self.failed = False  # the raw gauge has passed the method's limit
         self.lowest: list[float] | None = None  # second and kPa of the lowest smoothed pressure
+        self.least_kpa: float | None = None  # the lowest that the gauge was read
+        self.line_low_kpa: float | None = None  # a system's line: its lowest pressure
+        self.line_fed = False  # the generator ran during the test
 
     def begin(self, t: float, terms: Mapping[str, Any], site: Mapping[str, Any]) -> None:
         self.clear()
@@ -130,10 +150,33 @@ class Holding(Kept):
         method = self.terms["method"]
         drop = method["drop_kpa"]
         if method["to_low_limit"]:
-            drop = max((self.first_kpa or 0.0) - self.terms["floor_kpa"], 0.01)
+            drop = max((self.first_kpa or 0.0) - self.down_to_kpa, 0.01)
         if drop is None:
             return float(self.terms["hold_loss_kpa_per_h"])
         return float(drop) / float(method["duration_s"]) * 3600.0
+
+    @property
+    def down_to_kpa(self) -> float:
+        """With the source shut off: where the alarm is set, if that was told, else the low limit."""
+        alarm = self.terms.get("alarm_kpa")
+        return float(self.terms["floor_kpa"] if alarm is None else alarm)
+
+    @property
+    def off_pressure(self) -> bool:
+        """Whether it was begun at another pressure than its standard's."""
+        return off_pressure(self.terms["method"], self.first_kpa)
+
+    @property
+    def unproved(self) -> bool:
+        """Whether a system stands just as one that is still fed would, and nobody has proved that
+        its device is closed."""
+        first, least = self.first_kpa, self.least_kpa
+        if self.terms.get("section", SUPPLY) == SUPPLY or self.terms.get("device_proved"):
+            return False
+        if first is None or least is None or first - least >= FED_DROP_KPA:
+            return False
+        regulated = self.terms.get("regulated_kpa")
+        return bool(regulated is None or abs(first - regulated) <= FED_NEAR_KPA)
 
     @property
     def standard(self) -> bool:
@@ -166,13 +209,15 @@ class Holding(Kept):
         celsius: float | None,
         barometer_kpa: float | None,
         why: str | None,
+        line_kpa: float | None = None,
     ) -> Outcome | None:
-        """One tick; the outcome when the test is over. `why` explains a missing pressure."""
+        """One tick; the outcome when the test is over. `why` explains a missing pressure; `line_kpa`
+        is the pressure of a system's line."""
         s = self.seconds(t)
         away, self.last_s = s - self.last_s, s
         if away > self.away_s(s) and away > 3.0 * self._step():
             return self._void(s, f"the monitor was away for {away:.0f} s")
-        if contact is not None and contact > 0.5:
+        if self._fed_line(contact, line_kpa) and self.terms.get("void_on_run", True):
             return self._void(s, "the generator started")
         if kpa is None:
             return self._silence(s, why)
@@ -214,6 +259,18 @@ class Holding(Kept):
             return self._void(s, f"the pressure sensor failed: {why or 'no reading'}")
         return None
 
+    def _fed_line(self, contact: float | None, line_kpa: float | None) -> bool:
+        """Whether the generator has run since the test began: by its contact, and where none is
+        fitted by the pressure of the line in front of a system."""
+        if contact is not None:
+            self.line_fed = self.line_fed or contact > 0.5
+        elif line_kpa is not None and self.terms.get("line_band_kpa"):
+            low = line_kpa if self.line_low_kpa is None else min(self.line_low_kpa, line_kpa)
+            self.line_low_kpa = low
+            rose = line_kpa - low > LINE_ROSE_SHARE * self.terms["line_band_kpa"]
+            self.line_fed = self.line_fed or rose
+        return self.line_fed
+
     def _moved(self, s: float, kpa: float) -> str | None:
         """Why the pressure moved as no leak and no weather moves it, or None."""
         if not self.recent or s - self.recent[-1][0] >= 0.5:
@@ -249,11 +306,13 @@ class Holding(Kept):
     def _judge(self, s: float) -> Outcome | None:
         method, first, gauge = self.terms["method"], self.first_kpa, self.gauge_kpa
         to_end = bool(self.terms["to_end"])
+        if gauge is not None:
+            self.least_kpa = gauge if self.least_kpa is None else min(self.least_kpa, gauge)
         if first is not None and gauge is not None and s > GAUGE_S:
-            drop, floor = method["drop_kpa"], self.terms["floor_kpa"]
+            drop = method["drop_kpa"]
             if drop is not None and first - gauge > drop:
                 self.failed = True
-            if method["to_low_limit"] and gauge <= floor:
+            if method["to_low_limit"] and gauge <= self.down_to_kpa:
                 self.failed = True
         if s >= look_s(self.looked):
             while s >= look_s(self.looked):
@@ -305,14 +364,28 @@ class Holding(Kept):
         limit = self.limit_kpa_per_h
         risk = tail(float(method["longest_s"]), final=True)
         verdict = decide(estimate, limit, risk)
-        code = None
-        if self.standard:
-            done = s >= float(method["duration_s"])
-            code = "fail" if self.failed else "pass" if done else None
+        fed = self.line_fed and self.unproved and estimate is not None and estimate.low <= 0.0
+        code, still_open = self._clause(s, fed)
         evident_s = self.evident_s
         if evident_s is None and verdict != CANNOT_TELL:
             evident_s = s
-        return Outcome(verdict, None, s, estimate, self._drop(), code, limit, evident_s)
+        if fed:
+            verdict, evident_s = CANNOT_TELL, None
+        return Outcome(
+            verdict, None, s, estimate, self._drop(), code, limit, evident_s, still_open, fed
+        )
+
+    def _clause(self, s: float, fed: bool) -> Said:
+        """What the method's clause says at the end, second `s`."""
+        method, terms = self.terms["method"], self.terms
+        if not self.standard:
+            return None, None
+        whole = s >= float(method["duration_s"])
+        if method["to_low_limit"]:
+            return by_alarm(terms.get("operated"), terms.get("alarm_kpa"), self.least_kpa, whole)
+        if self.off_pressure:
+            return None, AT_PRESSURE
+        return (None, FED) if fed else by_drop(self.failed, whole)
 
     def _void(self, s: float, why: str) -> Outcome:
         return Outcome(

@@ -5,20 +5,33 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from edge.core.units import PSI
+from edge.model import SUPPLY
 from edge.settings import Settings
 
-VOID_WHEN = (
-    "the generator starts, a valve is opened (a step or a rise), the pressure sensor fails, more"
-    " than a fifth of the readings are missing, or the monitor is away for longer than allowed"
+ANY_IS_VOID = (
+    "a valve is opened (a step or a rise), the pressure sensor fails, more than a fifth of the"
+    " readings are missing, or the monitor is away for longer than allowed"
 )
+
+
+def void_on_run(section: str, to_low_limit: bool) -> bool:
+    """Whether a start of the generator makes a test void: it feeds the line, and of a system only
+    one whose method has the source of gas shut off."""
+    return section == SUPPLY or to_low_limit
+
+
+def void_when(on_run: bool) -> str:
+    """What makes a test void, in words."""
+    return f"the generator starts, {ANY_IS_VOID}" if on_run else ANY_IS_VOID
 
 
 @dataclass(frozen=True, slots=True)
 class Method:
     """One way to test. A standard or a site's own counts the raw gauge reading, as clauses do:
     it fails when the gauge falls by more than `drop_kpa` within `duration_s`, or, with
-    `to_low_limit`, when it reaches the section's low limit. Without either (the supply line), the
-    loss freed of the weather decides, against limits.hold_loss."""
+    `to_low_limit`, when the section's low-pressure alarm operates, which a person must say.
+    Without either (the supply line), the loss freed of the weather decides, against
+    limits.hold_loss."""
 
     name: str
     counts: str
@@ -31,7 +44,9 @@ class Method:
 
     @property
     def void_when(self) -> str:
-        return VOID_WHEN
+        if self.to_low_limit:
+            return void_when(on_run=True)
+        return f"the generator starts (in a test of the supply line), {ANY_IS_VOID}"
 
     def plain(self) -> dict[str, Any]:
         return asdict(self)
@@ -67,7 +82,8 @@ STANDARD: tuple[Method, ...] = (
     ),
     Method(
         "source shut off 4 h",
-        "the gauge with its source of gas shut off for 4 h; reaching the low limit fails",
+        "whether the low-pressure alarm operates while the source of gas is shut off for 4 h; if it"
+        " does, that fails",
         "NFPA 25, every three years, option 2",
         longest_s=14400.0,
         duration_s=14400.0,

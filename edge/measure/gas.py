@@ -35,6 +35,10 @@ PATIENCE_MIN = 14.0 * 1440.0
 """For the vent that would do it within two weeks."""
 
 UNKNOWN, DRAINED, BYPASS, MEASURED = "not known before", "drained", "bypass fill", "measured"
+DENIED = "flow denied"
+DENIED_SHARE = 0.5
+"""A hold test that leaves a section at most this share of the flow that was taken for it denies what
+was worked out with that flow."""
 RESTART = "gas_restart"
 
 
@@ -165,6 +169,7 @@ class Gas(Kept):
             SUPPLY: settings.place(settings.supply.temperature),
             **{s.name: settings.place(s.temperature) for s in settings.system},
         }
+        self.denied: list[str] = []  # sections whose supposed flow a hold test has just denied
         self.made_pct: float | None = None  # the generator's oxygen, as last judged
         self.bypass = False
         self.running: bool | None = None
@@ -195,11 +200,16 @@ class Gas(Kept):
         turned = supply.running != self.running
         for event in events:
             turned = self._learn(event) or turned
+        facts: list[Event] = []
+        for name in self.denied:
+            # What is left is what it is at the most: fills and proved flow alone.
+            most = self.vessels[name].high_pct
+            facts.append(self._restart(name, most, most, DENIED, supply.stamp(t)))
+        self.denied = []
         if t < self.next_t and not turned:
-            return []
+            return facts
         self.next_t = t + STEP_S
         self._flows(supply)
-        facts: list[Event] = []
         for name, vessel in self.vessels.items():
             place = self._thermometers[name]
             if place is not None and values[place] is not None:
@@ -228,7 +238,12 @@ class Gas(Kept):
         if event.kind == "hold_test_finished" and event.section in self.vessels:
             vessel, numbers = self.vessels[event.section], event.numbers
             loss, rate = numbers.get("loss_l_min"), numbers.get("loss_kpa_per_h")
-            if loss is not None and rate is not None:
+            counts = not numbers.get("void") and not numbers.get("still_fed")
+            if counts and loss is not None and rate is not None:
+                most = max(numbers.get("loss_high_l_min") or loss, 0.0)
+                supposed = vessel.leak_l_min is None and event.section != SUPPLY
+                if supposed and most < DENIED_SHARE * vessel.flow_l_min:
+                    self.denied.append(event.section)
                 low = numbers.get("loss_low_kpa_per_h") or 0.0
                 vessel.leak_l_min = max(loss, 0.0)
                 vessel.leak_low_l_min = max(loss * low / rate, 0.0) if rate > 0.0 else 0.0
@@ -337,6 +352,7 @@ class Gas(Kept):
             DRAINED: "has no pressure: it was drained or opened",
             BYPASS: "was filled in bypass, with air",
             MEASURED: "was measured with an analyzer",
+            DENIED: "holds tighter than its estimate took for granted, by a hold test",
         }[why]
         text = (
             f"The gas in {_called(name)} starts again at"

@@ -14,14 +14,19 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, NamedTuple
 
 from edge.model import Event
-from edge.record import HOLD_TEST
+from edge.record import ANSWERED, HOLD_TEST
 
 FIRST = "0" * 64
 SHORTEST = 12
 """Characters of a hash that are enough to name a row of any chain a site will ever have."""
 
 PUT_BACK = "valves put back"
-CHAINED = {"record_made": None, "hold_test_finished": HOLD_TEST, "valves_put_back": PUT_BACK}
+CHAINED = {
+    "record_made": None,
+    "hold_test_finished": HOLD_TEST,
+    "hold_test_answered": ANSWERED,
+    "valves_put_back": PUT_BACK,
+}
 """Kinds of events that make a record, and the kind of record where the event alone says it."""
 
 COLUMNS = "seq, id, kind, made_at, body, supersedes, previous, hash, event"

@@ -20,6 +20,7 @@ KINDS = {
     "shelve": "an alert stays quiet for a limited time",
     "hold_start": "begin a hold test",
     "hold_stop": "end the hold test",
+    "hold_alarm": "after a test with the source shut off: whether the low-pressure alarm operated",
     "hold_put_back": "after a hold test every valve is back as it was",
     "baseline_learn": "forget the commissioned figures and learn them anew",
     "baseline_set": "set the commissioned loss",

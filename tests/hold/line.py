@@ -52,16 +52,18 @@ def ticks(
     change: Change | None = None,
     aisle_loss_psi_per_h: float = 0.0,
     seed: int = 7,
+    line_psi: float = 51.0,
+    aisle_psi: float = 40.0,
 ) -> Iterator[Tick]:
-    """Readings of a resting line that began at 51 psi; `change` alters a moment's, or drops it."""
+    """Readings of a resting line and of a system behind it; `change` alters a moment's, or drops it."""
     rng = np.random.default_rng([seed, int(from_s)])
     for s in np.arange(from_s, from_s + seconds, step_s).tolist():
         hours = s / 3600.0
         values: dict[str, float | None] = {
-            "line": (51.0 - loss_psi_per_h * hours) * PSI + float(rng.normal(0.0, 0.1)),
+            "line": (line_psi - loss_psi_per_h * hours) * PSI + float(rng.normal(0.0, 0.1)),
             "run": 0.0,
             "room": 18.0 + float(rng.normal(0.0, 0.02)),
-            "aisle": (40.0 - aisle_loss_psi_per_h * hours) * PSI + float(rng.normal(0.0, 0.1)),
+            "aisle": (aisle_psi - aisle_loss_psi_per_h * hours) * PSI + float(rng.normal(0.0, 0.1)),
         }
         if change is not None:
             changed = change(s, values)

@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from edge.hold.where import look
+from edge.hold.where import Last, look
 
 
 def test_the_rates_over_real_weather(needs_package: Callable[[str], None]) -> None:
@@ -30,17 +30,25 @@ def test_the_rates_over_real_weather(needs_package: Callable[[str], None]) -> No
 
 
 def test_where_to_look() -> None:
-    """A leaking line points to the generator's side of the device, a leaking system to the far side,
-    sections not told are named, and when all hold the devices' bypasses are."""
+    """A leaking line whose device somebody closed points to the generator's side of it, a leaking
+    system to the far side; where nobody said so, or where it lost what a rest loses, the device is
+    asked about first; sections without a test and those that it did not tell are named apart."""
     sections = ["supply", "Freezer", "Dock"]
-    said = look({"supply": "leaks"}, sections)
+    shut = Last("leaks", "R. Fenwick")
+    said = look({"supply": shut, "Dock": Last("cannot tell")}, sections)
+    assert said[0].startswith("The supply line leaks with its device closed, as R. Fenwick")
     assert "generator's outlet" in said[0]
-    assert any("Freezer, Dock" in line for line in said)
-    said = look({"supply": "holds", "Freezer": "leaks", "Dock": "holds"}, sections)
+    assert said[1].startswith("Not tested yet: Freezer.")
+    assert said[2].startswith("Tested, and not told: Dock.")
+    for unsure in (Last("leaks"), Last("leaks", "R. Fenwick", as_at_rest=True)):
+        said = look({"supply": unsure}, sections)
+        assert "device closed" not in " ".join(said)
+        assert "shut: was it?" in said[0] or "was the device shut?" in said[0]
+    said = look({"supply": Last("holds"), "Freezer": shut, "Dock": Last("holds")}, sections)
     assert len(said) == 1
     assert said[0].startswith("Freezer")
     assert "downstream" in said[0]
-    said = look(dict.fromkeys(sections, "holds"), sections)
+    said = look(dict.fromkeys(sections, Last("holds")), sections)
     assert len(said) == 1
     assert "bypass" in said[0]
     assert look({}, sections) == []

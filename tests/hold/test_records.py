@@ -89,7 +89,8 @@ def test_the_sheet_says_all_of_it(leaking: tuple[Path, list[Event]]) -> None:
     assert "&lt;b&gt;Drain&lt;/b&gt; &amp; sample: closed." in sheet
     assert "<b>Drain" not in sheet
     assert "all of them, says R. Fenwick" in sheet
-    assert "The supply line leaks with its device closed" in sheet
+    assert "The supply line leaks with its device closed, as R. Fenwick confirmed" in sheet
+    assert "It is void when the generator starts" in sheet.replace("</th><td>", " ")
     assert sheet.count('class="fit"') == 1
 
 
@@ -138,6 +139,36 @@ def test_csv_and_json_hold_what_the_test_rests_on(
     assert len(back) == len(wanted) > 100
     assert [t.values for t in back] == [t.values for t in wanted]
     assert iso(back[0].t) == said["started"]
+
+
+def test_the_record_has_what_the_alarm_did(tmp_path: Path) -> None:
+    """With the source shut off the sheet says that it is not settled, and once somebody has told
+    that the alarm was silent, the pass, who said so, the alarm's set pressure and the lowest gauge
+    reading, with the list of what would have made it void; list and JSON say the same, and the
+    chain holds both."""
+    what = {"section": "Freezer", "method": "source shut off 4 h", "alarm_kpa": 26.0 * PSI}
+    given = list(begun(ticks(14600.0, aisle_loss_psi_per_h=1.0, step_s=10.0), 10.0, **what))
+    answer = {"section": "Freezer", "operated": False}
+    for folder, told in ((tmp_path / "a", False), (tmp_path / "b", True)):
+        folder.mkdir()
+        last = asked(given[-1], "hold_alarm", 9, **answer) if told else given[-1]
+        events = kept(folder, iter([*given[:-1], last]))
+        client, n = page(folder, events[-1].at + 60.0), number_of(folder)
+        sheet = rows_of(client.get(f"/records/{n}").text).replace("</th><td>", " ")
+        said = "Pass by the gauge. It holds" if told else "Not settled. It holds"
+        assert said in sheet
+        assert said in client.get("/records").text
+        assert "It is void when the generator starts" in sheet
+        least = outcome(events)["gauge_lowest_kpa"] / PSI
+        assert f"Lowest gauge reading {least:.1f}" in sheet
+        did = "it did not operate" if told else "nobody has said whether it operated"
+        assert f"Low-pressure alarm set to 26.0 psi; {did}" in sheet
+        assert ("R. Fenwick says that the low-pressure alarm did not operate" in sheet) is told
+        alarm = client.get(f"/records/{n}.json").json["alarm"]
+        assert (alarm["code_result"] if told else alarm) == ("pass" if told else None)
+        with Reader(folder) as db:
+            assert db.chain().holds
+            assert db.chain().rows == 1 + told
 
 
 def test_a_test_that_never_began_has_a_sheet_but_no_readings(tmp_path: Path) -> None:

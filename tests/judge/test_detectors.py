@@ -116,8 +116,13 @@ STORIES = {
     "storage_low": Story({"free_pct": 4.0}, 1.0, {"free_pct": 40.0}, 1.0),
     "monitor_fault": Story({"troubles": {"storage": "It is full."}}, 1.0, {"troubles": {}}, 1.0),
     "hold_test_failed": Story(
-        {"kpa": 350.0, "running": False}, 1.5, {}, 1.0, cause="leak",
+        {"kpa": 350.0, "running": False}, 1.5, {}, 1.0,  # as much as when commissioned: no growth
         asks=("hold_start", {"section": "supply"}),
+        answers=("acknowledge", {"alert": "hold_test_failed"}),
+    ),
+    "hold_test_failed, grown": Story(
+        {"kpa": 350.0, "running": False, "loss": 60.0}, 1.2, {"loss": 40.0}, 1.0, cause="leak",
+        alert="hold_test_failed", asks=("hold_start", {"section": "supply"}),
         answers=("acknowledge", {"alert": "hold_test_failed"}),
     ),
     "channel_fault": Story({"silent": ("room",)}, 0.5, {"silent": ()}, 0.5),

@@ -143,14 +143,16 @@ def test_nonsense_makes_no_record(change: dict[str, Any]) -> None:
 
 
 def test_other_proofs_count_as_work() -> None:
-    """A standard hold test that ended is its section's leakage test, a void one is not; a
+    """A standard hold test with a result is its section's leakage test, a void one is not, nor one
+    that was not the standard's or is not settled, until that is answered; a
     calibration is its channel's; a commissioning record is the beginning of everything else."""
     work = Work(site(calibrated=date(2026, 5, 14)))
-    test = {"method": "periodic 2 h", "by": "R. Fenwick"}
+    test = {"method": "periodic 2 h", "by": "R. Fenwick", "code_result": "pass"}
     work.hear(Event(EPOCH, "hold_test_finished", "", SYSTEM, {**test, "void": "a valve"}))
     work.hear(Event(EPOCH, "hold_test_finished", "", SYSTEM, {**test, "method": "supply line"}))
+    work.hear(Event(EPOCH, "hold_test_finished", "", SYSTEM, {**test, "code_result": None}))
     assert work.done == {}
-    work.hear(Event(EPOCH, "hold_test_finished", "", SYSTEM, test))
+    work.hear(Event(EPOCH, "hold_test_answered", "", SYSTEM, test))
     work.hear(Event(EPOCH + 1, "calibrated", "", "supply", {"channel": "oxygen", "by": "R."}))
     assert set(work.done) == {f"{SYSTEM}/{LEAKAGE}", "supply/calibration of oxygen"}
     record = Record(COMMISSIONING, "t", "R. Fenwick", ())

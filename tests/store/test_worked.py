@@ -56,8 +56,13 @@ def test_lost_dates_of_work_come_back_from_the_records(
     site = Site(writer(settings=SITE))
     handed_over = made(Record(COMMISSIONING, iso(T0 + 3600.0), "R. Fenwick", ()), T0 + 3600.0, "")
     site.look(24, facts=(handed_over,))
-    test = {"method": "periodic 2 h", "by": "M. Orr"}
-    site.look(24 * 9, facts=(Event(T0 + 2 * DAY_S, "hold_test_finished", "", "supply", test),))
+    test = {"method": "source shut off 4 h", "by": "M. Orr", "code_result": None}
+    answer = {**test, "code_result": "pass"}
+    told = (
+        Event(T0 + DAY_S, "hold_test_finished", "", "supply", test),
+        Event(T0 + 2 * DAY_S, "hold_test_answered", "", "supply", answer),
+    )
+    site.look(24 * 9, facts=told)
     site.look(1, asked(1, "filter service", 7.0, "M. Orr"))
     site.look(24, asked(2, "compressor service", 8.0, "M. Orr"))
     (wrong,) = (

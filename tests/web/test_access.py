@@ -7,11 +7,13 @@ import stat
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import depot
 import pytest
 from flask.testing import FlaskClient
 
+from edge.core.units import PSI
 from edge.errors import AccessError, SettingsError
 from edge.settings import Settings, check, load
 from web import access, checklist, create_app
@@ -363,6 +365,34 @@ def test_every_box_must_be_ticked(desk: Desk, ana: Visitor) -> None:
         assert answer.status_code == 400
         assert "Not ticked" in answer.text
     assert desk.asked() == []
+
+
+def test_the_checklist_says_what_the_gauge_and_the_source_will_make_of_the_test(
+    desk: Desk, ana: Visitor
+) -> None:
+    """Before a standard's test the page shows the gauge and says that off the standard's pressure
+    there will be no pass and no fail; it lists a start of the generator only where that makes this
+    test void; alarm and proof are asked for, and go out with the request."""
+    desk.say("holding", sections={"supply": {"pressure_kpa": 27.0 * PSI}})
+    off = ana.get("/site/test/checklist?section=supply&method=periodic+2+h").text
+    assert "not the standard&#39;s test" in off
+    assert "27.0" in off
+    system = "Freezer aisles 1-6"
+    desk.say("holding", sections={system: {"pressure_kpa": 40.5 * PSI}})
+    at = ana.get(f"/site/test/checklist?section={quote(system)}&method=periodic+2+h").text
+    assert "not the standard&#39;s test" not in at
+    assert "the generator starts" not in at
+    path = f"/site/test/checklist?section={quote(system)}&method=source+shut+off+4+h"
+    assert "the generator starts" in ana.get(path).text
+    form = start_form(desk, ana.token(path), section=system, method="source shut off 4 h")
+    wrong = ana.post("/site/test/start", **form, alarm="26 of them")
+    assert (wrong.status_code, desk.asked()) == (400, [])
+    form["token"] = ana.token(path)
+    answer = ana.post("/site/test/start", **form, alarm="26", device_proved="yes")
+    assert answer.status_code == 303
+    [(_, _, what)] = desk.asked()
+    assert what["alarm_kpa"] == pytest.approx(26.0 * PSI)
+    assert what["device_proved"] is True
 
 
 @pytest.mark.parametrize(

@@ -44,7 +44,7 @@ def test_the_room_tells_gas_cost_and_sizing(site: Any) -> None:
     ("changes", "said"),
     [
         ({"never": True, "earliest": None, "supply_oxygen_pct": 2.1}, "Never with this supply: it"),
-        ({"earliest": None}, "Not by itself: nothing flows"),
+        ({"earliest": None}, "Not by itself: as far as is known nothing flows"),
         ({"reached": True}, "but not for sure"),
         ({"reached": True, "oxygen_high_pct": 1.9}, "There: no more than"),
         ({}, "17 Mar 2026 at the earliest"),

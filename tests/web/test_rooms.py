@@ -59,7 +59,7 @@ def full(settings: Settings, runtime: Path, visit: Any = OPEN) -> dict[str, Any]
     said["picture"].update(
         {
             "hold_test": UNDER_WAY,
-            "hold_tests": [UNDER_WAY, FINISHED],
+            "hold_tests": [UNDER_WAY, {**FINISHED, "asks_alarm": True}],
             "hold_refused": {"supply": "a hold test of this section is under way"},
             "visit": visit,
             "oxygen_sensor": {"still_pct": 20.7, "refused": "the reading did not stand still"},
@@ -160,6 +160,12 @@ def stop(watched: Watched) -> None:
     watched.page.get_by_role("button", name="Stop the test now").click()
 
 
+def tell_alarm(watched: Watched) -> None:
+    watched.page.goto(f"{watched.base}/site/test/course?section=Freezer+aisles+1-6")
+    watched.page.fill("#alarm-set", "26")
+    watched.page.get_by_role("button", name="It did not operate").click()
+
+
 def put_back(watched: Watched) -> None:
     page = watched.page
     page.goto(f"{watched.base}/site/test/course?section=Freezer+aisles+1-6")
@@ -250,6 +256,7 @@ DEEDS: dict[str, tuple[Callable[[Watched], None], tuple[str, dict[str, Any]] | N
     ),
     "/site/test/start": (start, ("hold_start", {"method": "source shut off 4 h"})),
     "/site/test/stop": (stop, ("hold_stop", {"section": "supply"})),
+    "/site/test/alarm": (tell_alarm, ("hold_alarm", {"operated": False})),
     "/site/test/put-back": (put_back, ("hold_put_back", {"section": "Freezer aisles 1-6"})),
     "/site/visit/start": (begin_visit, ("visit_start", {})),
     "/site/visit/step": (answer_step, ("visit_answer", {"step": "setpoints"})),
