@@ -26,7 +26,7 @@ class Part(NamedTuple):
 
     number: int
     step: Step
-    state: str  # "to do", "done", "skipped", "wrong", "under way"
+    state: str  # "to do", "done", "not done", "skipped", "wrong", "under way"
     answer: Mapping[str, Any] | None
     when: str  # when it was answered, and by whom
 
@@ -107,7 +107,8 @@ def parts(settings: Settings, visit: Mapping[str, Any] | None, local: Local) -> 
         answer = answers.get(step.key)
         state, when = "to do", ""
         if answer is not None:
-            state = "skipped" if answer["skipped"] else "wrong" if answer["findings"] else "done"
+            state = "not done" if answer.get("undone") else "done"
+            state = "skipped" if answer["skipped"] else "wrong" if answer["findings"] else state
             when = f"{local.moment(parse_time(answer['at'])).text}, {answer['by']}"
         elif fills.get(step.section) and not fills[step.section]["over"]:
             state = "under way"

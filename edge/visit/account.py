@@ -24,6 +24,7 @@ def commissioning(
     chapters = [_chapter(step, answers.get(step.key)) for step in steps]
     findings = [finding for chapter in chapters for finding in chapter["findings"]]
     skipped = sum(chapter["skipped"] is not None for chapter in chapters)
+    undone = sum(bool((answers.get(step.key) or {}).get("undone")) for step in steps)
     visit = {
         "title": "The visit",
         "figures": [
@@ -49,6 +50,7 @@ def commissioning(
     if findings:
         wrong = f"found {len(findings)} thing{'s' * (len(findings) > 1)} wrong"
     left = f"; {skipped} of {len(chapters)} steps were skipped" if skipped else ""
+    left += f"; {undone} of {len(chapters)} steps were not done, or not wholly" if undone else ""
     return made(record, at, f"{by} signed the commissioning visit: {wrong}{left}.")
 
 
@@ -78,9 +80,14 @@ def calibration(step: Step, look: Look, by: str) -> Event:
 def _chapter(step: Step, answer: Mapping[str, Any] | None) -> dict[str, Any]:
     if answer is None or answer["skipped"] is not None:
         why = "not done; nobody said why" if answer is None else str(answer["skipped"])
-        return {"title": step.title, "figures": [], "findings": [], "skipped": why}
+        findings = [] if answer is None else _findings(answer)
+        return {"title": step.title, "figures": [], "findings": findings, "skipped": why}
     figures = list(answer["figures"])
+    for why in answer.get("undone", []):
+        figures.append(figure("Not done", why, answer["at"], "monitor"))
     for said in answer["says"]:
+        if said.startswith("Not done: "):
+            continue  # has a figure of its own
         figures.append(figure("Concluded", said, answer["at"], "monitor"))
     for found in answer["found"]:
         text = f"{found['name']}: {found['text']}"
@@ -88,9 +95,13 @@ def _chapter(step: Step, answer: Mapping[str, Any] | None) -> dict[str, Any]:
     return {
         "title": step.title,
         "figures": figures,
-        "findings": [f"{f['name']}: {f['text']} {f['todo']}" for f in answer["findings"]],
+        "findings": _findings(answer),
         "skipped": None,
     }
+
+
+def _findings(answer: Mapping[str, Any]) -> list[str]:
+    return [f"{f['name']}: {f['text']} {f['todo']}" for f in answer["findings"]]
 
 
 def _said(what: str, text: str, at: float, source: str) -> dict[str, Any]:

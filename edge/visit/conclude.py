@@ -32,6 +32,9 @@ PRODUCTION_REL = 0.90
 """A flow meter's own doubt, and the share of the test report under which production is short;
 common practice, no source."""
 
+FLUSHED_S = 300.0
+"""A run under way shows the gas of the valve as it was so long ago, or later (common practice)."""
+
 DEVICE_KPA = 2.0 * PSI
 """A system this far from its regulated pressure is not held by its device (common practice)."""
 
@@ -53,11 +56,22 @@ class Look:
     figures: list[dict[str, Any]] = field(default_factory=list)
     says: list[str] = field(default_factory=list)
     findings: list[dict[str, str]] = field(default_factory=list)
-    clears: list[str] = field(default_factory=list)
+    clears: list[str] = field(default_factory=list)  # kinds of findings, or kind:place
+    nitrogen_since: float = 0.0  # findings of a bypass from before then are proved to be over
+    undone: list[str] = field(default_factory=list)  # what was not looked at or not done
 
     def number(self, key: str) -> float | None:
         value = self.values.get(key)
         return None if value in (None, "") else float(value)
+
+    def not_done(self, why: str) -> None:
+        self.undone.append(why)
+        self.says.append(f"Not done: {why}.")
+
+    def nitrogen(self, began_at: float, at: float) -> None:
+        """A run that began then had nitrogen at `at`: it proves the valve for what was found before
+        the run, or long enough before that moment of it."""
+        self.nitrogen_since = max(self.nitrogen_since, began_at, at - FLUSHED_S)
 
     def figure(
         self,
@@ -85,9 +99,11 @@ class Look:
             }
         )
 
-    def find(self, key: str, text: str) -> None:
+    def find(self, key: str, text: str, place: str = "") -> None:
+        """`place` tells findings of one kind apart that are cleared each by itself."""
         kind = KINDS[key]
-        self.findings.append({"key": key, "name": kind.name, "text": text, "todo": kind.todo})
+        found = {"key": key, "name": kind.name, "text": text, "todo": kind.todo, "place": place}
+        self.findings.append(found)
         self.says.append(f"{kind.name[0].upper()}{kind.name[1:]}: {text}")
 
 
@@ -98,7 +114,8 @@ def entered(look: Look, step: steps.Step) -> None:
         if one.kind == "tick":
             look.figure(one.label, None, text="confirmed" if value else "not confirmed")
         elif value in (None, ""):
-            look.figure(one.label, None, text="not entered")
+            text = "not looked at" if one.kind == "choice" else "not entered"
+            look.figure(one.label, None, text=text)
         elif one.kind == "number":
             plain = "fraction" if one.key.endswith("_pct") else "time"
             kind = one.quantity or plain
@@ -108,16 +125,38 @@ def entered(look: Look, step: steps.Step) -> None:
 
 
 def valves(look: Look) -> None:
-    """Positions as found, or as left."""
-    if look.values.get("three_way") == steps.BYPASS:
+    """Positions as found, or as left: only a valve that was looked at is found, or put right."""
+    three_way = look.values.get("three_way")
+    if three_way == steps.BYPASS:
         look.find("bypass", "the three-way valve stands in bypass.")
-    if look.values.get("drains") == "open":
-        look.find("valve", "a drain or sample valve stands open.")
+    elif three_way is None:
+        look.not_done("the three-way valve was not looked at")
+    else:
+        look.clears.append("bypass")
+    _valve(
+        look, "drains", "open", "drains and sample valves", "a drain or sample valve stands open."
+    )
     for n, system in enumerate(look.settings.system):
-        if look.values.get(f"device{n}") == "closed":
-            look.find("valve", f"the shut-off of {system.name}'s air maintenance device is closed.")
-        if look.values.get(f"past{n}") == "open":
-            look.find("valve", f"the bypass of {system.name}'s air maintenance device is open.")
+        device = f"{system.name}'s air maintenance device"
+        shut, past = f"the shut-off of {device}", f"the bypass of {device}"
+        _valve(look, f"device{n}", "closed", shut, f"{shut} is closed.")
+        _valve(look, f"past{n}", "open", past, f"{past} is open.")
+
+
+def _valve(look: Look, key: str, wrong: str, name: str, text: str) -> None:
+    stands = look.values.get(key)
+    if stands is None:
+        look.not_done(f"{name} not looked at")
+    elif stands == wrong:
+        look.find("valve", text, key)
+    else:
+        look.clears.append(f"valve:{key}")
+
+
+def readiness(look: Look, step: steps.Step) -> None:
+    for one in step.fields:
+        if one.kind == "tick" and not look.values.get(one.key):
+            look.not_done(f"not confirmed: {one.label[0].lower()}{one.label[1:]}")
 
 
 def setpoints(look: Look) -> None:
@@ -151,7 +190,7 @@ def cycle(look: Look, set_to: Mapping[str, float]) -> None:
                 f" {w.pressure(cut_out)}.",
             )
         else:
-            look.says.append("No cut-out has been seen during this visit.")
+            look.not_done("no cut-out has been seen during this visit")
     else:
         _turn(look, "cut_out", "Cut-out", stop, float(stop["kpa"]), cut_out)
     if start is None:
@@ -162,7 +201,7 @@ def cycle(look: Look, set_to: Mapping[str, float]) -> None:
                 f"the pressure is {w.pressure(kpa)}, under cut-in, and the generator does not run.",
             )
         else:
-            look.says.append("No cut-in has been seen during this visit.")
+            look.not_done("no cut-in has been seen during this visit")
         return
     # While the start is delayed a bled line goes on falling. Without a stopwatch a cut-in too low
     # and a start too late look the same in one fast cycle, and both are named.
@@ -225,7 +264,7 @@ def _delay(look: Look, start: Mapping[str, Any], cut_in_kpa: float, set_s: float
 def warm_up(look: Look) -> None:
     flowing, need_s = look.watch.flowing, look.settings.supply.warm_up_s
     if flowing is None:
-        look.says.append("The generator is at rest: nothing is warm.")
+        look.not_done("the generator is at rest, nothing is warm")
         return
     run_s = look.t - flowing
     look.figure("Run under way for", run_s, "time", "observed")
@@ -235,17 +274,17 @@ def warm_up(look: Look) -> None:
         look.says.append(f"Warm, with {100.0 - purity.now_pct:.2f} % oxygen.")
     else:
         short = look.words.duration(max(need_s - run_s, 0.0))
-        look.says.append(f"Not warm yet: {short} are missing.")
+        look.not_done(f"not warm yet, {short} are missing")
 
 
 def beside(look: Look) -> None:
     hand = look.number("oxygen_pct")
     still = look.watch.still()
     if hand is None:
-        look.says.append("No reading of the hand-held analyzer was entered.")
+        look.not_done("no reading of the hand-held analyzer was entered")
         return
     if still is None:
-        look.says.append("The sensor did not stand still, so the two were not compared.")
+        look.not_done("the sensor did not stand still, so the two were not compared")
         return
     shown, sd = still
     apart = shown - hand
@@ -263,7 +302,7 @@ def production(look: Look) -> float | None:
     w = look.words
     shown, report = look.number("flow_l_min"), look.number("report_l_min")
     if shown is None:
-        look.says.append("No flow was measured.")
+        look.not_done("no flow was measured")
         return None
     flow = shown
     if look.values.get("meter") == steps.AREA_METER:
@@ -314,7 +353,7 @@ def purity(look: Look, flow_l_min_now: float | None) -> None:
     """Which way to turn the needle valve, from a warm run."""
     now, w = look.supply.purity, look.words
     if not now.valid or now.now_pct is None:
-        look.says.append("The generator is not running warm, so its purity is not judged.")
+        look.not_done("the generator is not running warm, so its purity is not judged")
         return
     oxygen = 100.0 - now.now_pct
     wanted = 100.0 - look.settings.supply.purity_pct
@@ -324,7 +363,7 @@ def purity(look: Look, flow_l_min_now: float | None) -> None:
     if oxygen >= NEAR_AIR_OXYGEN_PCT:
         look.find("bypass", f"running warm, the gas has {oxygen:.1f} % oxygen: that is nearly air.")
         return
-    look.clears.append("bypass")
+    look.nitrogen(0.0, look.at)
     needed = look.settings.supply.production_l_min
     try:
         advice = membrane.advise(oxygen, wanted, flow_l_min_now, needed)
@@ -356,7 +395,7 @@ def purity(look: Look, flow_l_min_now: float | None) -> None:
 def line_hold(look: Look) -> None:
     held = look.watch.holds.get(SUPPLY)
     if held is None:
-        look.says.append("No hold test of the supply line has ended during this visit.")
+        look.not_done("no hold test of the supply line has ended during this visit")
         return
     w, loss = look.words, held.get("loss_kpa_per_h")
     if loss is not None:
@@ -385,7 +424,7 @@ def line_hold(look: Look) -> None:
 def fill(look: Look, name: str) -> None:
     done = look.watch.fills.get(name)
     if done is None:
-        look.says.append("The fill was never begun here.")
+        look.not_done("the fill was never begun here")
         return
     done["over"] = True
     w, began = look.words, float(done["began_at"])
@@ -421,7 +460,8 @@ def fill(look: Look, name: str) -> None:
             f"The oxygen fell to {done['proved_pct']:.1f} % with the last of the fill: the"
             " three-way valve is in nitrogen."
         )
-        look.clears.append("bypass")
+        # The stage turns only after a run has shown its gas.
+        look.nitrogen(0.0, began + float(done["proved_s"]))
     elif done["stage"] == "turn" and _air_now(look) is not None:
         look.find(
             "bypass",
@@ -441,8 +481,9 @@ def _air_now(look: Look) -> float | None:
 
 
 def devices(look: Look) -> None:
-    look.clears += ["valve"]
     valves(look)
+    if not look.values.get("told"):
+        look.not_done("nobody has confirmed that monitoring station and owner are told")
     last = look.watch.last_run
     air = _air_now(look)
     if air is not None:
@@ -452,7 +493,7 @@ def devices(look: Look) -> None:
             "Oxygen of the last run", last["oxygen_pct"], None, "observed", at=float(last["at"])
         )
         look.says.append(f"The last run's gas has {last['oxygen_pct']:.1f} % oxygen.")
-        look.clears.append("bypass")
+        look.nitrogen(float(last.get("began_at", 0.0)), float(last["at"]))
     for system in look.settings.system:
         kpa = look.systems.get(system.name)
         if kpa is None:

@@ -22,6 +22,14 @@ from edge.words import Words
 LONGEST_TEXT = 400
 OPEN, SIGNED, ABANDONED = "open", "signed", "abandoned"
 SHOWN_S = 86400.0
+LASTING = ("valve", "bypass")
+"""Findings that stand until somebody has looked, or a later run has proved the contrary."""
+
+LEAST_REST_S = 1200.0
+LEAST_SHARE, LEAST_OF_LIMIT = 0.25, 0.05
+"""A rest becomes the loss to compare with when it lasted so long, as gas settles for minutes, and
+knows its loss (95 %) within this share of it, or of limits.hold_loss where it is tight. Common
+practice, no source."""
 
 
 class Visit(Kept):
@@ -45,6 +53,7 @@ class Visit(Kept):
         self.refused_alone: str | None = None  # why the last calibration of its own was not made
         self.flow_l_min: float | None = None
         self.record: dict[str, Any] | None = None  # what the last one became, told to the page
+        self._no_baseline = ""  # why the last visit has none
         self.handed_over: Event | None = None  # the loss to compare with, of the visit just signed
         self._systems: dict[str, float | None] = {}
 
@@ -146,7 +155,9 @@ class Visit(Kept):
     def _conclude(self, look: Look, step: steps.Step, by: str) -> list[Event]:
         if step.key in (AIR, GAS):
             return calibrate(look, step.key, by)
-        if step.key == "cycle":
+        if step.key == "readiness":
+            conclude.readiness(look, step)
+        elif step.key == "cycle":
             told = self.answers.get("setpoints", {}).get("values", {})
             conclude.cycle(look, {k: float(v) for k, v in told.items() if v is not None})
         elif step.key == "production":
@@ -165,10 +176,29 @@ class Visit(Kept):
         found = [*before.get("found", []), *before.get("findings", [])]
         still = {f["key"] for f in look.findings}
         cleared = set(look.clears) - still
+
+        def over(finding: Mapping[str, Any], found_at: str) -> bool:
+            """Whether this answer has put the finding right: by what it says, or by a later run."""
+            what = finding["key"]
+            if cleared & {what, f"{what}:{finding.get('place', '')}"}:
+                return True
+            since = datetime.fromisoformat(found_at).timestamp()
+            return what == "bypass" and what not in still and since < look.nitrogen_since
+
         for answer in self.answers.values():
-            gone = [f for f in answer["findings"] if f["key"] in cleared]
-            answer["findings"] = [f for f in answer["findings"] if f["key"] not in cleared]
+            gone = [f for f in answer["findings"] if over(f, answer["at"])]
+            answer["findings"] = [f for f in answer["findings"] if f not in gone]
             answer["found"] = [*answer["found"], *gone]
+        # What was found here before, and neither found again nor looked at now, stands.
+        places = {(f["key"], f.get("place", "")) for f in look.findings}
+        look.findings += [
+            f
+            for f in before.get("findings", [])
+            if f["key"] in LASTING
+            and (f["key"], f.get("place", "")) not in places
+            and not over(f, before["at"])
+        ]
+        still = {f["key"] for f in look.findings}
         self.answers[key] = {
             "at": iso(at),
             "by": by,
@@ -179,6 +209,7 @@ class Visit(Kept):
             "findings": look.findings,
             "found": [f for f in found if f["key"] not in still][-8:],
             "skipped": None,
+            "undone": look.undone,
         }
 
     def _skip(self, request: Request, at: float) -> list[Event]:
@@ -188,7 +219,9 @@ class Visit(Kept):
         why = " ".join(str(request.what.get("why") or "").split())[:LONGEST_TEXT]
         self.answers[step.key] = {
             "at": iso(at), "by": request.by, "times": 0, "values": {}, "figures": [],
-            "says": [], "findings": [], "found": [], "skipped": why or "no reason given",
+            "says": [], "findings": self.answers.get(step.key, {}).get("findings", []),
+            "found": self.answers.get(step.key, {}).get("found", []),
+            "skipped": why or "no reason given", "undone": [],
         }  # fmt: skip
         return []
 
@@ -230,7 +263,7 @@ class Visit(Kept):
         """What later losses are compared with, as a figure."""
         found = self.handed_over
         if found is None:
-            text = "learned anew from the first rests: none was measured after every valve was back"
+            text = f"learned anew from the first rests: {self._no_baseline}"
             return account.figure("Loss to compare with", text, iso(at), "monitor")
         n = found.numbers
         spread = n["loss_high_kpa_per_h"] - n["loss_low_kpa_per_h"]
@@ -257,18 +290,38 @@ class Visit(Kept):
         or where what is wrong would make it a bad example."""
         back = self.answers.get("devices")
         bad = {f["key"] for f in self.findings()} & {"leak", "bypass", "valve", "device"}
+        self._no_baseline = "none was measured after every valve was back"
         if back is None or back["skipped"] or bad:
+            return None
+        if back.get("undone"):
+            self._no_baseline = "not every valve is said to be back"
             return None
         since = datetime.fromisoformat(back["at"]).timestamp()
         under_way = supply.rest.so_far(t, since - supply.offset_s, supply.stamp)
-        if under_way is not None:
-            return under_way
         rests = [
             rest
             for rest in self.watch.rests
             if datetime.fromisoformat(rest["started"]).timestamp() >= since
         ]
-        return Event(rests[-1]["at"], "idle_measured", "", None, rests[-1]) if rests else None
+        found = [Event(rest["at"], "idle_measured", "", None, rest) for rest in rests]
+        found += [] if under_way is None else [under_way]
+        for event in reversed(found):
+            if self._knows(event.numbers):
+                return event
+        return None
+
+    def _knows(self, rest: Mapping[str, Any]) -> bool:
+        """Whether a rest was long enough to know its loss; why not is kept for the record."""
+        half = (rest["loss_high_kpa_per_h"] - rest["loss_low_kpa_per_h"]) / 2.0
+        tight = LEAST_OF_LIMIT * self._settings.limits.hold_loss_kpa_per_h
+        least = max(LEAST_SHARE * abs(rest["loss_kpa_per_h"]), tight)
+        w = self._words
+        self._no_baseline = (
+            f"the rest of {w.duration(rest['idle_s'])} was too short: it knows its loss of"
+            f" {w.rate(rest['loss_kpa_per_h'])} within {w.rate(half)}, and {w.rate(least)} over at"
+            f" least {w.duration(LEAST_REST_S)} is needed"
+        )
+        return bool(rest["idle_s"] >= LEAST_REST_S and half <= least)
 
     def oxygen(self) -> dict[str, Any]:
         """Whether the oxygen reading stands still, and why no calibration was made."""

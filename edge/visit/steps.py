@@ -44,6 +44,10 @@ IMPAIRS = (
 )
 GAS = "Nitrogen displaces oxygen: ventilate wherever it vents."
 LISTED = "It supplements the listed supervisory and alarm devices and never replaces them."
+OWN_BYPASS = (
+    "The device's own bypass lets the line's full pressure into the system: stand at the gauge, close"
+    " it at normal pressure, and never leave it open (common practice, no source)."
+)
 MACHINES = "Compressed gas, rotating machinery and mains voltage injure; licensed people only."
 LAW = "Local codes, the authority having jurisdiction and licensed people decide."
 CAUTIONS = (*STANDING, LISTED, MACHINES, GAS)
@@ -335,7 +339,7 @@ def _fill(system: System) -> Step:
             "At normal pressure close the device's own bypass and conclude.",
             "A system that stays in service is skipped, and the record says so.",
         ),
-        (IMPAIRS, GAS),
+        (IMPAIRS, GAS, OWN_BYPASS),
         (
             Field(
                 "normal_kpa",

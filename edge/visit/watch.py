@@ -77,7 +77,8 @@ class Watch(Kept):
         self.flowing = (self.flowing or t) if supply.running else None
         sampled = self.flowing is not None and t - self.flowing >= SAMPLED_S
         if sampled and oxygen_pct is not None:
-            self.last_run = {"t": t, "at": at, "oxygen_pct": oxygen_pct}
+            began_at = at - (t - (self.flowing or t))
+            self.last_run = {"t": t, "at": at, "began_at": began_at, "oxygen_pct": oxygen_pct}
         for name, fill in self.fills.items():
             self._fill(t, fill, systems.get(name), oxygen_pct if sampled else None)
 

@@ -1,11 +1,17 @@
 """The commissioning visit on a simulated plant: a good one, and each thing wrong by its name."""
 
+import re
 from collections.abc import Callable
 
 import pytest
 
 from edge.record import Record
 from tests.visit.technician import FILL, SYSTEM, Technician
+
+BACK = {
+    "three_way": "nitrogen", "drains": "closed", "device0": "open", "past0": "closed", "told": True,
+}  # fmt: skip
+"""Every valve looked at and in its place of service."""
 
 
 def begin(technician: Technician) -> None:
@@ -46,7 +52,7 @@ def whole(technician: Technician, *, turned: bool = True) -> Record:
     t.fill(turned=turned)
     t.until(lambda: not t.plant.running)
     t.wait(20.0)
-    t.answer("devices", {"three_way": "nitrogen", "drains": "closed", "told": True})
+    t.answer("devices", BACK)
     t.wait(1800.0)
     events = t.ask("visit_sign", name="T. Quill", role="technician", witness="O. Weir")
     return Record.of(next(e for e in events if e.kind == "record_made").aside["record"])
@@ -212,6 +218,71 @@ def test_what_is_put_right_is_no_finding_but_stays_told() -> None:
     ]
     assert len(texts) == 1
     assert texts[0].startswith("needle valve too open")
+
+
+def valves_found(t: Technician) -> list[str]:
+    """What stands as found of valves; the systems of this story are empty, which is found too."""
+    found = (f["name"] for f in t.judge.visit.findings() if f["key"] != "device")
+    return sorted(found)
+
+
+def test_what_nobody_looked_at_clears_nothing() -> None:
+    """A bypass and a drain found in the walk stand through an empty last step, through a run that
+    was over before they were found, through a second look that skips them and through a skipped step;
+    the record has them as findings and says what was not looked at; looked at, they are put right."""
+    t = Technician()
+    begin(t)
+    t.warm(900.0)
+    t.until(lambda: not t.plant.running)
+    t.wait(20.0)
+    t.answer("valves", {"three_way": "bypass", "drains": "open", "device0": "open"})
+    t.answer("devices", {})
+    t.answer("valves", {"device0": "open", "past0": "closed"})
+    t.ask("visit_skip", step="valves", why="no time")
+    assert valves_found(t) == ["bypass left on", "valve out of its place"]
+    undone = t.judge.visit.answers["devices"]["undone"]
+    assert len(undone) == 5
+    half = {**BACK, "three_way": None}
+    t.answer("devices", half)
+    assert valves_found(t) == ["bypass left on"]
+    event = t.ask("visit_sign", name="T. Quill")[-1]
+    record = Record.of(event.aside["record"])
+    assert "bypass left on" in [one.split(":")[0] for one in record.findings]
+    assert "1 of 13 steps were not done, or not wholly" in event.text
+    texts = [f.text for c in record.chapters for f in c.figures if f.what == "Not done"]
+    assert texts == ["the three-way valve was not looked at"]
+    assert t.judge.baseline.loss is None
+
+
+def test_a_run_begun_after_the_finding_proves_the_valve() -> None:
+    """A bypass seen with the generator at rest is over once a later run has shown nitrogen, though
+    nobody looks at the valve again."""
+    t = Technician()
+    begin(t)
+    t.answer("valves", {"three_way": "bypass"})
+    t.wait(20.0)
+    t.warm(900.0)
+    t.answer("devices", {**BACK, "three_way": None})
+    assert valves_found(t) == []
+
+
+def test_a_rest_too_short_is_no_baseline() -> None:
+    """Four minutes of rest after every valve is back do not become the loss to compare with, and the
+    record says how long and how well known it was, and what is needed."""
+    t = Technician()
+    begin(t)
+    system, barometer = t.plant.systems[SYSTEM], t.plant.barometer_kpa
+    system.moles *= (206.8 + barometer) / (system.pressure_kpa + barometer)  # as if filled
+    t.put(device="works")
+    t.cycle()
+    t.answer("devices", BACK)
+    t.wait(300.0)
+    record = Record.of(t.ask("visit_sign", name="T. Quill")[-1].aside["record"])
+    (said,) = [
+        f.text for c in record.chapters for f in c.figures if f.what == "Loss to compare with"
+    ]
+    assert re.search(r"the rest of .* was too short: it knows its loss of .* at least 20 min", said)
+    assert t.judge.baseline.loss is None
 
 
 def test_a_calibration_alone_makes_a_periodic_record_and_ends_the_alert() -> None:
