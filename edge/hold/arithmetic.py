@@ -2,7 +2,8 @@
 
 The loss is the slope of the absolute pressure brought to constant temperature (the mass-point
 method of containment leakage-rate tests, ANSI/ANS-56.8), by least squares weighted by the number
-of readings in each mean. Beside the line stands an exponential for the gas that settles after a
+of readings in each mean, on a scale on which a choked leak, which goes with absolute pressure, is a
+straight line: a drop of more than some percent bends, and its bend would pass for settling. Beside the line stands an exponential for the gas that settles after a
 run or after a valve was moved: its size has a prior, so it costs accuracy only while settling can
 still be there. Temperature counts with the site's learned exposure and lag, or with what is likely
 before anything is learned.
@@ -26,6 +27,7 @@ from edge.measure.weather import (
     Weather,
     barometer_sd_kpa_per_h,
     felt_c,
+    straight,
     warming_sd_k_per_h,
 )
 
@@ -136,7 +138,7 @@ def assess(bins: Bins, site: Site) -> Estimate | None:
     mean_c = ASSUMED_C if celsius is None else sum(celsius[first:]) / len(used)
     scale = mean_absolute / (mean_c + ZERO_C_K)  # kPa for a kelvin of the whole gas
 
-    white = max(_white(after, absolute, counts), 1e-12)
+    white = max(_white(after, straight(absolute), counts), 1e-12)
     since_s = [s + site.settling_since_s for s in seconds[first:]]
     shapes = [_shape(after, counts, since_s, tau, white, SETTLE_K * scale) for tau in SETTLES_S]
 
@@ -153,9 +155,9 @@ def assess(bins: Bins, site: Site) -> Estimate | None:
                 ]
                 pull = line(after, felt).slope * mean_absolute / middle
                 allowed = sqrt(share_sd**2 + (MODEL_SHARE * share) ** 2)
-                ways.append((weight, constant, share * pull, allowed * pull))
+                ways.append((weight, straight(constant), share * pull, allowed * pull))
     else:
-        ways.append((1.0, absolute, 0.0, 0.0))
+        ways.append((1.0, straight(absolute), 0.0, 0.0))
     total = sum(way[0] for way in ways)
     best = max(ways, key=lambda way: way[0])[1]
 

@@ -199,7 +199,7 @@ class Weather(Kept):
         if celsius is None or not lagged:
             mean_k = STANDARD_K
             wave = span_h >= WAVE_FROM_H
-            ys = _straight(absolute)
+            ys = straight(absolute)
             plain = line_beside_wave(after, ys, DAY_H) if wave else line(after, ys)
             share = sqrt(PRIOR_SHARE**2 + PRIOR_SHARE_SD**2)
             unknown += (mean_absolute / mean_k * share * warming_sd_k_per_h(span_h, wave)) ** 2
@@ -221,7 +221,7 @@ class Weather(Kept):
                 p * middle / (middle + share * (f + ZERO_C_K - middle))
                 for p, f in zip(absolute, felt, strict=True)
             ]
-            fit = line(after, _straight(corrected))
+            fit = line(after, straight(corrected))
             pull = line(after, felt).slope * mean_absolute / middle  # kPa/h for a share of one
             slopes.append(fit.slope)
             variances.append(
@@ -248,7 +248,7 @@ class Weather(Kept):
         if span_h < 0.5:
             return
         fade = exp(-span_h / FADE_H)
-        y = _detrend(after, _straight(absolute[first:]))
+        y = _detrend(after, straight(absolute[first:]))
         mean = sum(absolute[first:]) / len(after)
         step = span_h / len(after)
         for sums, lag, start in zip(self.sums, LAGS_H, lagged, strict=True):
@@ -381,7 +381,7 @@ def felt_c(
     return felt
 
 
-def _straight(absolute_kpa: Sequence[float]) -> list[float]:
+def straight(absolute_kpa: Sequence[float]) -> list[float]:
     """Pressures on a scale on which a loss in proportion to them is a straight line.
 
     A leak that is choked, as any here is above about 90 kPa of gauge pressure, lets the pressure

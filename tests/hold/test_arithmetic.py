@@ -48,14 +48,15 @@ def test_students_t_for_any_confidence(freedom: float) -> None:
 
 
 def test_the_slope_is_the_least_squares_line() -> None:
-    """Without a temperature and with settling long past, the loss is scipy's slope to 1e-9, brought
-    from the part that was used to the mean pressure of the whole test."""
+    """Without a temperature and with settling long past, the loss is scipy's slope of the logarithm
+    of absolute pressure to 1e-9, at the mean pressure of the test."""
     rng = np.random.default_rng(5)
     seconds = np.arange(0.0, 1000.0, 10.0)
     kpa = 350.0 - 5.0 * seconds / 3600.0 + rng.normal(0.0, 0.1, len(seconds))
     found = assess(bins_of(seconds, kpa, None, ATMOSPHERE), site())
     assert found is not None
-    slope = stats.linregress(seconds / 3600.0, kpa).slope
+    absolute = kpa + ATMOSPHERE
+    slope = stats.linregress(seconds / 3600.0, np.log(absolute)).slope * absolute.mean()
     assert found.kpa_per_h == pytest.approx(-slope, rel=1e-9)
     late = assess(bins_of(seconds, kpa, None, ATMOSPHERE), site(settling_since_s=0.0))
     assert late is not None
@@ -80,6 +81,35 @@ def test_the_slope_reaches_the_bound_under_white_noise() -> None:
     # The sample variance of 400 is itself uncertain by 7 %.
     assert np.var(errors) <= 1.1 * bound**2 * 1.07
     assert np.median(stated) == pytest.approx(bound, rel=0.1)
+
+
+@pytest.mark.parametrize("barometer", [None, ATMOSPHERE])
+@pytest.mark.parametrize("minutes", [15, 30, 60])
+def test_a_choked_leak_of_any_size_is_measured_without_a_bias(
+    minutes: int, barometer: float | None
+) -> None:
+    """From 0.1 to 30 psi/h, begun long after a run and just after one whose gas cools by 2 K, the
+    interval holds the true mean loss of a leak that goes with absolute pressure (its closed solution,
+    an exponential) in at least nine tests of ten, and its middle is off by under 1 % on average
+    beyond what noise does."""
+    rng = np.random.default_rng(minutes)
+    seconds = np.arange(0.0, minutes * 60.0, 2.0)
+    inside, off = [], []
+    for loss in (0.1, 0.3, 1.0, 3.0, 7.0, 12.0, 20.0, 30.0):
+        for since, cooling in ((LONG_AGO_S, 0.0), (0.0, 5.0)):
+            for _ in range(4):
+                start = 52.0 * PSI + ATMOSPHERE
+                left = start * np.exp(-loss * PSI / start * seconds / 3600.0)
+                kpa = left + cooling * np.exp(-seconds / 180.0) - ATMOSPHERE
+                kpa = kpa + rng.normal(0.0, 0.02 * PSI, len(seconds))
+                found = assess(bins_of(seconds, kpa, None, barometer), site(since))
+                assert found is not None
+                truth = float(np.mean(loss * PSI * left / start))
+                inside.append(found.low <= truth <= found.high)
+                if loss >= 7.0 and not cooling:
+                    off.append(found.kpa_per_h / truth - 1.0)
+    assert np.mean(inside) >= 0.9
+    assert abs(np.mean(off)) < 0.01
 
 
 def test_settling_after_a_run_is_told_from_a_leak() -> None:
