@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from edge.core.bins import Bins
 from edge.core.fit import line
 from edge.core.kept import Kept
-from edge.core.units import ZERO_C_K
+from edge.core.units import PSI, ZERO_C_K
 from edge.hold.arithmetic import ASSUMED_C, Estimate, Site, assess
 from edge.hold.clause import AT_PRESSURE, FED, Said, by_alarm, by_drop, off_pressure
 from edge.hold.decision import CANNOT_TELL, LEAKS, decide, look_s, tail
@@ -36,7 +36,7 @@ RISE_SHARE = 0.25
 """A loss surely below zero by a quarter of the limit means that something feeds the section."""
 
 FED_DROP_KPA = 1.0
-FED_NEAR_KPA = 2.0 * 6.894757
+FED_NEAR_KPA = 2.0 * PSI
 """A section that never fell by so much, at about the pressure that its device regulates to, stands
 as one that is still fed: 0.15 and 2 psi. Common practice, no source."""
 
