@@ -55,6 +55,10 @@ class ByContact(Kept):
         self.running = self.edge_t = None
 
 
+WINDOW, HAMPEL = 5, 3.0 * 1.4826
+"""Readings looked at together, and how far from their median, in median deviations, one stands apart:
+three standard deviations of normal noise."""
+
 WARMING_K_PER_H = 12.0
 WARMING_K = 25.0
 """The fastest and the farthest that sun or a heated room warms the gas in a pipe, as an
@@ -63,6 +67,10 @@ allowance (worked out, no source): a rise within both may be weather and is not 
 
 class FromPressure(Kept):
     """Turns as the pressure alone shows them, each known only some time after it happened.
+
+    Each reading is looked at between the two before and the two after it, and one that stands apart
+    from them is passed over (after Hampel, 1974; the filter as in Pearson, 2002, from memory): two
+    wild readings in a row are no turn. A slope or a corner moves nothing.
 
     Resting, the lowest reading since the last turn is remembered; a rise from it is a run when
     weather could not have made it. Running, the highest is remembered; the run has ended when
@@ -90,6 +98,7 @@ class FromPressure(Kept):
         "turned_t",
         "turned_kpa",
         "count",
+        "window",
     )
 
     def __init__(
@@ -118,16 +127,31 @@ class FromPressure(Kept):
         self.step_t = self.step_kpa = 0.0  # when the run was last seen to rise
         self.sure_t = 0.0  # up to when it surely ran
         self.count = 0
+        self.window: list[list[float]] = []  # the newest readings, not all followed yet
 
     def forget(self) -> None:
         """Readings are missing: what turned meanwhile was not seen."""
         self.running = None
         self.count = 0
         self.last = []
+        self.window = []
         self.before.clear()
         self.after.clear()
 
     def follow(self, t: float, kpa: float) -> Turn | None:
+        self.window = [*self.window[1 - WINDOW :], [t, kpa]]
+        if len(self.window) <= WINDOW // 2:
+            return None
+        if len(self.window) < WINDOW:
+            # The first ones have no two before them.
+            return self._follow(*self.window[len(self.window) - 1 - WINDOW // 2])
+        at, reading = self.window[WINDOW // 2]
+        middle = sorted(row[1] for row in self.window)[WINDOW // 2]
+        spread = sorted(abs(row[1] - middle) for row in self.window)[WINDOW // 2]
+        apart = max(HAMPEL * spread, 6.0 * self.noise_kpa, 0.02 * self.band_kpa)
+        return self._follow(at, middle if abs(reading - middle) > apart else reading)
+
+    def _follow(self, t: float, kpa: float) -> Turn | None:
         self._hear(t, kpa)
         if self.count <= 1:
             self._begin(t, kpa)
@@ -146,7 +170,8 @@ class FromPressure(Kept):
         if self.running or not self.last:
             return False
         clear = max(6.0 * self.noise_kpa, 0.02 * self.band_kpa)
-        return self.last[-1][1] > self.low_kpa + clear
+        newest = sorted(row[1] for row in self.window[-3:])
+        return newest[len(newest) // 2] > self.low_kpa + clear
 
     def climbing(self, t: float) -> bool:
         """Whether a run under way is surely still raising the pressure: it rose at its pace just now."""

@@ -1,6 +1,7 @@
 """Cut-in and cut-out: never a turn that did not happen, every turn of a clear cycle in its place."""
 
 import math
+import random
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from itertools import pairwise
@@ -188,6 +189,33 @@ def test_single_spikes_are_no_turns(size: float, rise: float, loss: float) -> No
     found = told(judged(site(contact=False), iter(rows)))
     known = [t for t in supply.turns(until) if until - t.t > 0.4 * supply.run_s]
     assert off(found, known, max(60.0, 4.0 * step, 0.04 * supply.run_s)) == []
+
+
+@pytest.mark.parametrize("size", [-150.0, 60.0, 150.0])
+@pytest.mark.parametrize(("rise", "loss"), [(400.0, 40.0), (4000.0, 400.0)])
+def test_two_wild_readings_together_are_no_turn(size: float, rise: float, loss: float) -> None:
+    """Two wild readings within three, next to each other or with a good one between, at random
+    moments of rest and run, make no turn that is not there and move none that is."""
+    supply, rng, step = Supply(loss, rise), random.Random(5), 10.0
+    until = 3.6 * (supply.rest_s + supply.run_s)
+    rows = list(ticks(supply.at, even(step, until), NOISE_KPA))
+    wild = set[int]()
+    while len(wild) < 40:
+        i, apart = rng.randrange(10, len(rows) - 10), rng.choice((1, 2))
+        near = [abs(rows[i].t - turn.t) for turn in supply.turns(until)]
+        # A corner cannot be told from wild readings that lie upon it.
+        if min(near) > 6.0 * step and not wild & set(range(i - 8, i + 10)):
+            wild |= {i, i + apart}
+    spoiled = [
+        tick._replace(values=(on_grid(tick.values[0] + size),)) if i in wild else tick
+        for i, tick in enumerate(rows)
+    ]
+    plain = told(judged(site(contact=False), iter(rows)))
+    found = told(judged(site(contact=False), iter(spoiled)))
+    assert [turn.running for turn in found] == [turn.running for turn in plain]
+    for turn, other in zip(found, plain, strict=True):
+        assert abs(turn.t - other.t) <= 2.0 * step
+        assert abs(turn.kpa - other.kpa) <= 0.03 * BAND
 
 
 @pytest.mark.parametrize("level", [300.0, 320.0, 332.0])
