@@ -37,7 +37,7 @@ class Pace:
             tries = 0
         wait = 0.0
         if tries >= FREE:
-            wait = last + min(FIRST_S * 2.0 ** (tries - FREE), LONGEST_S) - t
+            wait = last + min(FIRST_S * 2.0 ** min(tries - FREE, 16), LONGEST_S) - t
         if not known and len(self._strangers) == STRANGERS:
             newest, oldest = self._strangers[-1], self._strangers[0]
             if t - oldest < STRANGERS_S:

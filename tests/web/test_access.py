@@ -538,3 +538,12 @@ def test_a_certificate_comes_with_its_key(saltmarsh: Path) -> None:
         with pytest.raises(SettingsError, match=f"page.{lacks}: expected certificate and key"):
             check({**raw, "page": {given: "/somewhere"}})
     assert not load(saltmarsh).page.plain_sign_in
+
+
+def test_days_of_wrong_tries_wait_no_longer_than_the_longest() -> None:
+    """A program that asks with a wrong code for a week is made to wait, and breaks nothing."""
+    pace, t = Pace(), 0.0
+    for _ in range(2000):
+        wait = pace.wait_s("10.0.0.9", t, True)
+        assert wait <= LONGEST_S
+        t += wait or 1.0
