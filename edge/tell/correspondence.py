@@ -151,7 +151,7 @@ class Correspondence:
         }
         message_id = root.replace("@", f".r{count}.{digest_of(key)}@", 1)
         envelope = self._envelope(message_id, root, (), now, alert["priority"] == "urgent")
-        stood_s = now - datetime.fromisoformat(alert["since"]).timestamp()
+        stood_s = max(0.0, now - datetime.fromisoformat(alert["since"]).timestamp())
         settings, link = self._settings, self._link
 
         def write(trace: Trace | None) -> Letter:
@@ -168,7 +168,7 @@ class Correspondence:
         if told is None:  # a new recipient, or a new site: the first whole week is still to come
             self.mark((), {**known, "week": due})
             return None
-        if due <= told:
+        if when.week_told(told, due):
             return None
         message_id = message_id_of(f"week.{due}.{self._settings.site.id}", self._mail)
         settings, link, history = self._settings, self._page, self._history

@@ -1,7 +1,7 @@
 """What one recipient is told now, what waits and what passes by: pure, on the site's clock."""
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -71,6 +71,20 @@ def week_due(mail: Mail, now: float, zone: ZoneInfo) -> str | None:
     return (local - timedelta(days=back)).date().isoformat()
 
 
+def past(stamp: float, wait_s: float, now: float) -> bool:
+    """Whether `wait_s` have gone by since `stamp`, both seconds since 1970 UTC. A stamp further
+    ahead than that is of a clock that was ahead and was set right: nobody knows how long ago it
+    was, and waiting for that year would be silence."""
+    return now >= stamp + wait_s or stamp - now > wait_s
+
+
+def week_told(told: str, due: str) -> bool:
+    """Whether the account due on local date `due` was told, the newest one told being `told`'s. One
+    more than a week later than what is due now is of a clock that was ahead."""
+    ahead = date.fromisoformat(told) - date.fromisoformat(due)
+    return timedelta(0) <= ahead <= timedelta(days=7)
+
+
 def choose(
     recipient: Recipient,
     mail: Mail,
@@ -111,7 +125,7 @@ def choose(
             elif answered.get(key, 0) > number:
                 passed.append(number)
                 continue
-            elif now < _seconds(event["at"]) + recipient.after_s:
+            elif not past(_seconds(event["at"]), recipient.after_s, now):
                 continue
             elif standing.get(key) != "active":
                 passed.append(number)
@@ -122,7 +136,8 @@ def choose(
             passed.append(number)
             continue
         if priority == "planned":
-            if now >= digest_due(mail, _seconds(event["at"]), zone):
+            at = _seconds(event["at"])
+            if past(at, digest_due(mail, at, zone) - at, now):
                 digest.append(number)
         elif priority == "urgent" or not hushed:
             now_due.append(number)
@@ -151,7 +166,7 @@ def reminder(
         if hushed and alert["priority"] != "urgent":
             continue
         wait_s = min(LONGEST_REMIND_S, mail.remind_every_s * 2.0 ** min(thread["reminded"], 16))
-        if now >= thread["told"] + max(wait_s, mail.remind_every_s):
+        if past(thread["told"], max(wait_s, mail.remind_every_s), now):
             return alert
     return None
 
