@@ -5,7 +5,8 @@ A verdict is given by guard band (JCGM 106:2012, 8.3): "leaks" when the loss is 
 "cannot tell". A test is looked at at seconds that grow by a third each, so that a day takes some
 twenty looks. The risk of a wrong word is spent on the looks in equal parts and added up (Bonferroni
 on a group-sequential plan), half of it before the end and half at the end: whatever the looks have
-to do with each other, the whole is never more than RISK on either side.
+to do with each other, the whole is never more than RISK on either side. After the longest time that
+a method plans for no look is left, only the end.
 """
 
 from math import ceil, log

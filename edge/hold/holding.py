@@ -11,7 +11,7 @@ from edge.core.kept import Kept
 from edge.core.units import PSI, ZERO_C_K
 from edge.hold.arithmetic import ASSUMED_C, Estimate, Site, assess
 from edge.hold.clause import AT_PRESSURE, FED, Said, by_alarm, by_drop, off_pressure
-from edge.hold.decision import CANNOT_TELL, LEAKS, decide, look_s, tail
+from edge.hold.decision import CANNOT_TELL, LEAKS, decide, look_s, looks, tail
 from edge.model import SUPPLY
 
 VERSION = 2
@@ -333,8 +333,10 @@ class Holding(Kept):
             spoilt = self._fed(estimate)
         if spoilt is not None:
             return self._void(s, spoilt)
-        if self.evident is None:
-            risk = tail(float(self.terms["method"]["longest_s"]), final=False)
+        longest_s = float(self.terms["method"]["longest_s"])
+        # A stretch that goes on for longer than planned has spent its looks: then the end decides.
+        if self.evident is None and self.looked <= looks(longest_s):
+            risk = tail(longest_s, final=False)
             verdict = decide(estimate, self.limit_kpa_per_h, risk)
             if verdict != CANNOT_TELL:
                 self.evident, self.evident_s = verdict, s

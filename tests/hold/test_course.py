@@ -12,7 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from line import RAW, START, Change, asked, begun, outcome, through, ticks
 
+from edge.commands.hold import stretch
 from edge.core.units import PSI
+from edge.hold import decision, holding
+from edge.hold.arithmetic import Estimate
 from edge.hold.methods import STANDARD, void_on_run, void_when
 from edge.judge import Judge
 from edge.model import Event, Tick
@@ -541,3 +544,21 @@ def test_start_is_not_moved_by_the_wall_clock() -> None:
     assert {k: v for k, v in jumped.items() if k not in stamps} == {
         k: v for k, v in plain.items() if k not in stamps
     }
+
+
+def test_a_stretch_of_days_spends_no_more_than_its_risk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Judged to its end over five days, five times the longest its method plans for, the looks and
+    the end together risk one in a hundred and no more."""
+    spent: list[float] = []
+
+    def spy(_loss: Estimate | None, _limit_kpa_per_h: float, tail: float) -> str:
+        spent.append(tail)
+        return decision.CANNOT_TELL
+
+    monkeypatch.setattr(holding, "decide", spy)
+    given = ticks(5 * 86400.0, step_s=60.0)
+    found = stretch(Judge(SITE), given, START + 600.0, START + 5 * 86400.0 - 60.0)
+    assert found is not None
+    assert "void" not in found.numbers
+    assert len(spent) > 10
+    assert sum(spent) <= decision.RISK + 1e-12
