@@ -18,6 +18,10 @@ from edge.store.read import Reader
 SAME_S = 3600.0
 """Two raises of one alert so close together are one and the same."""
 
+NOT_IN_READINGS = frozenset({"monitor_fault", "storage_low", "hold_test_failed"})
+"""Alerts that come of the monitor itself or of what people asked for: no settings change them, and
+kept readings do not bring them back."""
+
 
 def _span_s(text: str) -> float:
     found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(s|min|h|d)", text)
@@ -48,9 +52,10 @@ def run(args: argparse.Namespace) -> int:
             event.as_json()
             for tick in reader.readings(names, since, None)
             for event in judge.look(tick)
-            if event.kind == "alert_raised"
+            if event.kind == "alert_raised" and event.numbers["alert"] not in NOT_IN_READINGS
         ]
-        said = reader.events(limit=1_000_000, kinds=["alert_raised"], since=since)[::-1]
+        kept_events = reader.events(limit=1_000_000, kinds=["alert_raised"], since=since)[::-1]
+        said = [event for event in kept_events if event["alert"] not in NOT_IN_READINGS]
     rows = compare(said, tried)
     if args.json:
         for row in rows:

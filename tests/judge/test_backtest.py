@@ -9,7 +9,7 @@ import pytest
 from edge.__main__ import main
 from edge.commands.backtest import compare
 from edge.judge import Judge
-from edge.model import Tick, on_grid
+from edge.model import Event, Tick, on_grid
 from edge.settings import load
 from edge.store.write import Writer
 
@@ -106,3 +106,22 @@ def test_one_alert_told_at_nearly_one_time_is_the_same() -> None:
         ("low_pressure", False, True),
         ("long_run", True, False),
     ]
+
+
+def test_what_no_settings_change_is_no_difference(
+    site: Callable[[str], Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Alerts of the disk, the monitor and a hold test, which readings do not bring back, are not
+    counted as said then and not now."""
+    state = tmp_path / "state"
+    state.mkdir()
+    keep(site("3 h"), state)
+    writer = Writer(state, load(site("3 h")), [])
+    names = ("storage_low", "monitor_fault", "hold_test_failed")
+    events = [
+        Event(START + 3600.0, "alert_raised", "It is so.", "supply", {"alert": a}) for a in names
+    ]
+    writer.keep([], events, {})
+    writer.close()
+    assert main(["backtest", "--state", str(state), "--settings", str(site("3 h"))]) == 0
+    assert "No alert then" in capsys.readouterr().out
