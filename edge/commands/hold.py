@@ -7,6 +7,7 @@ import os
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from edge.model import SUPPLY, Event, Request, Tick, iso
 from edge.recording import Recording
 from edge.settings import Settings, load
 from edge.store.read import Reader, latest
+from edge.store.requests import FILE as LETTERBOX
 from edge.store.requests import Box
 from edge.words import Words
 
@@ -27,6 +29,10 @@ CAUTION = (
     "dryhold only watches. Before closing a valve notify the monitoring station and the owner and"
     " follow the impairment procedure; afterwards put every valve back and prove it."
 )
+
+
+SILENT_S = 60.0
+"""A daemon that has written nothing for longer does not run; it writes every two seconds."""
 
 
 class HoldError(DryholdError, ValueError):
@@ -245,20 +251,49 @@ def _watch(args: argparse.Namespace, settings: Settings) -> int:
     words = Words(settings)
     said = None
     while True:
-        picture = latest(runtime)["picture"]
-        tests = picture.get("hold_tests") or []
-        test = next((t for t in tests if t["section"] == args.section), None)
-        refused = picture.get("hold_refused", {}).get(args.section)
-        if test is None:
-            raise HoldError(refused or f"no hold test of {args.section} is under way or over")
-        over = test["state"] in ("verdict", "void")
-        now = line(test, words)
-        if now != said or over:
-            _print(args, test, now)
-            said = now
-        if over:
-            return 0
+        taken = _taken_up(args)
+        newest = latest(runtime)
+        old_s = time.time() - _seconds(newest["written_at"])
+        if old_s > SILENT_S:
+            ago = words.duration(old_s)
+            raise HoldError(f"the daemon wrote last {ago} ago: expected it to run")
+        if taken is not None and _seconds(newest["at"]) <= taken:
+            now: str | None = None  # what stands there is of before
+        else:
+            test = _under_way(newest["picture"], args.section)
+            now = line(test, words)
+            over = test["state"] in ("verdict", "void")
+            if now != said or over:
+                _print(args, test, now)
+            if over:
+                return 0
+        said = now
         time.sleep(1.0)
+
+
+def _taken_up(args: argparse.Namespace) -> float | None:
+    """When the newest start of this section was, as Box.taken_up."""
+    if not (args.state / LETTERBOX).exists():
+        return None
+    box = Box(args.state)
+    try:
+        return box.taken_up("hold_start", args.section)
+    finally:
+        box.close()
+
+
+def _under_way(picture: Mapping[str, Any], section: str) -> Mapping[str, Any]:
+    """The test under way or over; HoldError where there is none, or the newest was refused."""
+    tests: list[dict[str, Any]] = picture.get("hold_tests") or []
+    test = next((t for t in tests if t["section"] == section), None)
+    refused = picture.get("hold_refused", {}).get(section)
+    if test is None or (refused and test["state"] in ("verdict", "void")):
+        raise HoldError(refused or f"no hold test of {section} is under way or over")
+    return test
+
+
+def _seconds(text: str) -> float:
+    return datetime.fromisoformat(text).timestamp()
 
 
 def line(test: Mapping[str, Any], words: Words) -> str:

@@ -6,6 +6,7 @@ import logging
 import sqlite3
 import time
 from collections.abc import Callable, Mapping
+from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -151,6 +152,16 @@ class Box:
         """What became of a request; None while it waits or when it is no longer kept."""
         row = self._ask("SELECT answer FROM requests WHERE id = ?", (request_id,)).fetchone()
         return None if row is None else row[0]
+
+    def taken_up(self, kind: str, section: str) -> float | None:
+        """When the newest request of that kind for a section was taken up, seconds since 1970 UTC
+        by the daemon's clock: infinity while it waits, None where none is kept."""
+        row = self._ask(
+            "SELECT done_ms FROM requests WHERE kind = ? AND json_valid(what)"
+            " AND json_extract(what, '$.section') = ? ORDER BY id DESC LIMIT 1",
+            (kind, section),
+        ).fetchone()
+        return None if row is None else inf if row[0] is None else row[0] / 1000.0
 
     def _now_ms(self) -> int:
         return round(self._utc() * 1000.0)

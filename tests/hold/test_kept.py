@@ -2,7 +2,9 @@
 
 import json
 import math
+import time
 from collections.abc import Iterator, Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -222,11 +224,14 @@ def test_the_shells_requests(
     posted = box.waiting()
     box.close()
     assert [r.kind for r in posted] == ["hold_start", "hold_stop"]
+    box = Box(tmp_path)
+    for request in posted:
+        box.done(request.id, "seen")
+    box.close()
     judge = Judge(SITE)
     given = list(ticks(1200.0))
     judge.look(given[0]._replace(requests=(posted[0],)))
     through(judge, iter(given[1:-1]))
-    show(tmp_path, judge)
     capsys.readouterr()
     events = judge.look(given[-1]._replace(requests=(posted[1],)))
     assert outcome(events)["by"] == "R. Fenwick"
@@ -241,9 +246,46 @@ def test_the_shells_requests(
     assert "the section holds" in said
 
 
-def show(folder: Path, judge: Judge) -> None:
-    latest = {"at": "", "written_at": "", "channels": {}, "picture": judge.picture(), "monitor": {}}
+def show(folder: Path, judge: Judge, ago_s: float = -1.0) -> None:
+    at = iso(time.time() - ago_s)
+    latest = {"at": at, "written_at": at, "channels": {}, "picture": judge.picture(), "monitor": {}}
     (folder / "latest.json").write_text(json.dumps(latest))
+
+
+def test_watch_follows_what_was_asked_for_and_no_silent_daemon(
+    tmp_path: Path, site: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With yesterday's verdict on show, watching right after a start waits for the test that was
+    asked for; a daemon that writes no more is said after a minute, with the age of what it wrote."""
+    base = ["--settings", str(site), "--state", str(tmp_path), "--section", "Freezer"]
+    judge, given = Judge(SITE), ticks(3000.0)
+    judge.look(asked(next(given), section="Freezer"))
+    through(judge, islice(given, 500))
+    judge.look(asked(next(given), "hold_stop", section="Freezer"))
+    assert judge.picture()["hold_test"]["state"] == "verdict"
+    show(tmp_path, judge, ago_s=5.0)
+    assert main(["hold", "start", *base]) == 0
+    capsys.readouterr()
+    waits = []
+
+    def wait(_: float) -> None:
+        """The daemon takes it up, follows it for a while, and then dies."""
+        waits.append(capsys.readouterr().out)
+        if len(waits) == 1:
+            box = Box(tmp_path)
+            (request,) = box.waiting()
+            judge.look(next(given)._replace(requests=(request,)))
+            box.done(request.id, "seen")
+            box.close()
+            show(tmp_path, judge)
+        else:
+            show(tmp_path, judge, ago_s=180.0)
+
+    monkeypatch.setattr("edge.commands.hold.time.sleep", wait)
+    assert main(["hold", "watch", *base]) == 2
+    assert waits[0] == "", "nothing of yesterday's"
+    assert waits[1].startswith("Freezer: ")
+    assert "the daemon wrote last 3 min ago" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
