@@ -7,6 +7,7 @@ standard's edition in force, local code and the makers' instructions decide.
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time
+from itertools import pairwise
 from math import isfinite
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -135,6 +136,11 @@ def title_of(name: str) -> str:
     return f"{name[0].upper()}{name[1:]}"
 
 
+MARK_S, MOST_MARKS = 7 * DAY_S, 60
+"""How often it is noted how long the generator has run, and for how long back: fourteen months, for
+work that is recorded later than it was done."""
+
+
 @dataclass(frozen=True, slots=True)
 class Due:
     """How one item stands."""
@@ -168,7 +174,7 @@ class Due:
 class Work(Kept):
     """What was done when, and how long the generator ran since."""
 
-    KEPT = ("done", "ran_s", "first_t", "last_t")
+    KEPT = ("done", "ran_s", "first_t", "last_t", "marks")
 
     def __init__(self, settings: Settings) -> None:
         self.items = {item.key: item for item in items(settings)}
@@ -178,6 +184,7 @@ class Work(Kept):
         self.ran_s = 0.0  # running since the first watching
         self.first_t: float | None = None  # steady, since the clock may have been wrong then
         self.last_t: float | None = None
+        self.marks: list[list[float]] = []  # now and then: the steady second, and ran_s by then
 
     def look(self, t: float, running: bool) -> None:
         """One tick of watching."""
@@ -186,6 +193,21 @@ class Work(Kept):
         if running and self.last_t is not None and t - self.last_t <= LONGEST_STEP_S:
             self.ran_s += t - self.last_t
         self.last_t = t
+        if not self.marks or t - self.marks[-1][0] >= MARK_S:
+            self.marks = [*self.marks[1 - MOST_MARKS :], [t, round(self.ran_s, 1)]]
+
+    def _ran_by(self, t: float) -> float:
+        """How long the generator had run by steady second `t`, evenly between the marks."""
+        if self.first_t is None or self.last_t is None:
+            return self.ran_s
+        if t <= self.first_t:
+            return 0.0
+        known = [[self.first_t, 0.0], *self.marks, [self.last_t, self.ran_s]]
+        for (from_t, from_s), (to_t, to_s) in pairwise(known):
+            if t < to_t:
+                share = (t - from_t) / (to_t - from_t)
+                return from_s + share * (to_s - from_s)
+        return self.ran_s
 
     def hear(self, event: Event) -> None:
         """A leakage test that ended, or a calibration, is work done."""
@@ -202,10 +224,18 @@ class Work(Kept):
                 if item.channel is None:
                     self._note(item.key, event.at, f"commissioning, {numbers.get('by')}")
 
-    def _note(self, key: str, at: float, by: str, corrected: bool = False) -> None:
+    def _note(
+        self,
+        key: str,
+        at: float,
+        by: str,
+        corrected: bool = False,
+        ran_s: float | None = None,
+    ) -> None:
+        """`ran_s`: how long the generator had run by then, where that is not now."""
         before = self.done.get(key)
         if before is None or corrected or at >= before["at"]:
-            self.done[key] = {"at": at, "by": by, "ran_s": self.ran_s}
+            self.done[key] = {"at": at, "by": by, "ran_s": self.ran_s if ran_s is None else ran_s}
 
     def remember(
         self,
@@ -301,7 +331,8 @@ class Work(Kept):
         place = "the supply" if section == SUPPLY else section
         event = made(record, at, f"{done_by} has done {name} of {place}; the record is made.")
         if item is not None:
-            self._note(item.key, done_at, done_by, supersedes is not None)
+            ran_s = self._ran_by(t - (at - done_at))
+            self._note(item.key, done_at, done_by, supersedes is not None, ran_s)
         return [replace(event, numbers={**event.numbers, "work": name, "done_at": iso(done_at)})]
 
     def _interval(self, item: Item | None, t: float, at: float) -> Iterator[Figure]:

@@ -10,7 +10,7 @@ from script import EPOCH, SYSTEM, site
 from edge.core.units import PSI
 from edge.errors import SettingsError
 from edge.judge import Judge
-from edge.model import Event, Request, Tick
+from edge.model import Event, Request, Tick, iso
 from edge.record import COMMISSIONING, Record, made
 from edge.work import DAY_S, DEFAULTS, LEAKAGE, Work, items
 
@@ -159,3 +159,24 @@ def test_other_proofs_count_as_work() -> None:
     work.hear(made(record, EPOCH + 2, "Handed over."))
     assert len(work.done) == len(work.items)
     assert work.done["supply/calibration of oxygen"]["at"] == EPOCH + 1
+
+
+@pytest.mark.parametrize("days", [0.0, 3.0, 30.0, 50.0, 90.0])
+def test_running_hours_count_from_when_the_work_was_done(days: float) -> None:
+    """A service recorded days after it was done has used up what ran since, here six hours a day
+    for a month and then all day, to within what a week's mark leaves open."""
+    work, t = Work(site()), 0.0
+    for minute in range(60 * 24 * 60):
+        t = 60.0 * minute
+        work.look(t, minute >= 30 * 1440 or minute % 1440 < 360)
+    what = {**DONE, "work": "compressor service"}
+    at = EPOCH + t
+    what["done_at"] = iso(at - days * DAY_S)
+    work.ask(Request(1, "work_done", "R. Fenwick", what), t, at, [])
+    due = work.standing(work.items["supply/compressor service"], t, at)
+    ran_h = min(days, 30.0) * 24.0 + min(max(days - 30.0, 0.0), 30.0) * 6.0
+    assert due.left_s is not None
+    assert 1000.0 - due.left_s / HOUR_S == pytest.approx(ran_h, abs=30.0)
+    kept = Work(site())
+    kept.restore(work.state())
+    assert kept.picture(t, at) == work.picture(t, at)
