@@ -20,8 +20,7 @@ LETTERS = 36
 INK, SOFT, BAND, LINE, LIMIT = "#1d2733", "#8a949e", "#e9eef2", "#24506e", "#a3271f"
 PAPER = "#ffffff"
 SHADES = 8
-"""Of a colour towards the paper, as the edges of letters have them."""
-
+"""From the paper to a colour, as the edges of letters have them."""
 
 SPAN_S = 86400.0
 POINTS = 480
@@ -62,7 +61,8 @@ def draw(
     least, most = min(*lows, *shown, lows[0]), max(*highs, *shown, highs[0])
     margin = 0.06 * (most - least) or 1.0
     least, most = least - margin, most + margin
-    image = Image.new("RGB", (WIDTH, HEIGHT), PAPER)
+    # With a palette a picture takes a quarter of the memory.
+    image = Image.new("P", (WIDTH, HEIGHT), PAPER)
     pen = ImageDraw.Draw(image)
     font = ImageFont.load_default(LETTERS)
 
@@ -81,7 +81,7 @@ def draw(
     for at in _hours(since, until, zone):
         local = datetime.fromtimestamp(at, zone)
         pen.line((x(at), HEIGHT - BOTTOM, x(at), HEIGHT - BOTTOM + 8), fill=SOFT, width=2)
-        pen.text((x(at), HEIGHT - BOTTOM + 12), f"{local:%H:%M}", INK, font, anchor="ma")
+        _write(image, (x(at), HEIGHT - BOTTOM + 12), f"{local:%H:%M}", INK, font, "ma")
     before = None
     for point in points:
         low, mean, high = (
@@ -92,34 +92,37 @@ def draw(
         if before is not None and point.at - before[0] <= 3.0 * step_s:  # a gap stays a gap
             pen.line((before[1], before[2], here, y(mean)), fill=LINE, width=4)
         before = (point.at, here, y(mean))
-    _levels(pen, font, [(y(v), f"{v:.4g}", m.limit) for m, v in zip(marks, shown, strict=True)])
-    pen.text((6, 0), unit, INK, font)
+    _levels(image, font, [(y(v), f"{v:.4g}", m.limit) for m, v in zip(marks, shown, strict=True)])
+    _write(image, (6, 0), unit, INK, font, "la")
     out = io.BytesIO()
-    # Searching the picture for its colours would take more memory than the picture.
-    few = image.quantize(palette=_palette(), dither=Image.Dither.NONE)
-    few.save(out, "PNG", optimize=True)
+    image.save(out, "PNG", optimize=True)
     return Trace(out.getvalue(), _words(lows, highs, points[-1].mean, since, until, unit, zone))
 
 
-def _palette() -> Image.Image:
-    """The colours that are drawn with, and the shades of those that letters have."""
-    paper = ImageColor.getrgb(PAPER)
-    found: list[tuple[int, ...]] = [paper, *map(ImageColor.getrgb, (SOFT, BAND, LINE))]
-    for ink in map(ImageColor.getrgb, (INK, LIMIT)):
-        for part in range(SHADES):
-            pairs = zip(ink, paper, strict=True)
-            found.append(tuple(round(a + (b - a) * part / SHADES) for a, b in pairs))
-    made = Image.new("P", (1, 1))
-    made.putpalette([part for colour in found for part in colour])
-    return made
+def _write(
+    image: Image.Image, at: tuple[float, float], text: str, ink: str, font: Any, anchor: str
+) -> None:
+    """Text with smooth edges, which the library gives no picture with a palette."""
+    left, top, right, bottom = map(round, font.getbbox(text, anchor=anchor))
+    mask = Image.new("L", (right - left, bottom - top))
+    ImageDraw.Draw(mask).text((-left, -top), text, 255, font, anchor=anchor)
+    ends = list(zip(ImageColor.getrgb(PAPER), ImageColor.getrgb(ink), strict=True))
+    assert image.palette is not None
+    shades = [
+        image.palette.getcolor(tuple(round(a + (b - a) * n / SHADES) for a, b in ends), image)
+        for n in range(SHADES + 1)
+    ]
+    letters = mask.point([shades[round(part / 255 * SHADES)] for part in range(256)])
+    place = (round(at[0]) + left, round(at[1]) + top)
+    image.paste(letters, place, mask.point([0] + [255] * 255))
 
 
-def _levels(pen: Any, font: Any, levels: Sequence[tuple[float, str, bool]]) -> None:
+def _levels(image: Image.Image, font: Any, levels: Sequence[tuple[float, str, bool]]) -> None:
     """The numbers at the left, none upon another."""
     free = float("inf")
     for height, text, limit in sorted(levels, reverse=True):
         if free - height >= LETTERS:
-            pen.text((LEFT - 10, height), text, LIMIT if limit else INK, font, anchor="rm")
+            _write(image, (LEFT - 10, height), text, LIMIT if limit else INK, font, "rm")
             free = height
 
 
