@@ -396,3 +396,29 @@ def test_what_a_system_cannot_be_judged_for_is_said() -> None:
     text = said(whole.model_copy(update={"system": (bare,)}))
     assert f"Low pressure of {bare.name}: its limit is not in the settings." in text
     assert f"The air maintenance device of {bare.name}: what it is set to" in text
+
+
+@pytest.mark.parametrize("delay_s", [8.0, 300.0])
+def test_a_control_is_given_its_delay_before_it_has_not_started(delay_s: float) -> None:
+    """Under cut-in with the generator at rest, no_cut_in is raised a minute after the delay that
+    the control was set to, and not while it may still start by itself."""
+    judge = Judge(site(supply={"start_delay": f"{delay_s:g} s"}))
+    raised = [
+        event.at - EPOCH
+        for second in range(500)
+        for event in judge.look(Tick(float(second), EPOCH, (240.0, *CALM[1:])))
+        if event.kind == "alert_raised" and event.numbers["alert"] == "no_cut_in"
+    ]
+    assert raised == [pytest.approx(delay_s + 60.0, abs=2.0)]
+
+
+def test_the_least_time_above_the_low_limit_goes_with_the_largest_loss() -> None:
+    """The range around the hours left is the right way round: the technician who plans by its low
+    end is never late."""
+    judge = Judge(site())
+    look(judge, play([Phase(12.0)]))
+    supply = judge.picture()["sections"]["supply"]
+    left, loss = supply["hours_above_low"], supply["loss"]
+    assert loss["loss_low_kpa_per_h"] < loss["loss_high_kpa_per_h"]
+    assert 0.0 < left["low"] < left["hours"]
+    assert left["high"] is None or left["hours"] < left["high"]

@@ -1,6 +1,7 @@
 """What is kept, read back as the page, the export and the next start read it."""
 
 import json
+import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -314,3 +315,17 @@ def test_reading_before_the_first_start_is_said_plainly(tmp_path: Path) -> None:
     with pytest.raises(StoreError):
         Reader(tmp_path)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_free_share_is_of_what_is_free(writer: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a disk of 100 with 95 used, 5 % are free, which storage_low goes by; one that does not say
+    is not known to be anything."""
+    kept = writer()
+    monkeypatch.setattr("shutil.disk_usage", lambda _: shutil._ntuple_diskusage(100, 95, 5))
+    assert kept.free_pct() == 5.0
+
+    def silent(_: Path) -> None:
+        raise OSError("no such disk")
+
+    monkeypatch.setattr("shutil.disk_usage", silent)
+    assert kept.free_pct() is None

@@ -337,6 +337,30 @@ def test_alerts_are_told_when_they_change(
     assert states == ["inactive", "active", "acknowledged", "inactive"]
 
 
+def test_a_monitor_that_dies_is_offline_for_who_comes_later_too(
+    broker: Broker, receiver: Receiver, messenger: Make, settings: Settings
+) -> None:
+    """When its connection breaks without a goodbye the broker says "offline" for it, and holds that
+    for whoever subscribes afterwards."""
+    teller = messenger(broker.port)
+    drive(teller, settings, lambda: b"online" in receiver.on("/availability"), "online")
+    client, teller._client = teller._client, None
+    assert client is not None
+    client.loop_stop()
+    line = client.socket()
+    assert line is not None
+    line.close()
+    until(lambda: receiver.on("/availability")[-1] == b"offline", "the last will")
+    late = Receiver(broker.port)
+    try:
+        until(lambda: late.on("/availability"), "what is held")
+        assert [(p, r) for t, p, r in late.got if t.endswith("/availability")] == [
+            (b"offline", True)
+        ]
+    finally:
+        late.close()
+
+
 def test_readings_keep_their_pace(
     broker: Broker, receiver: Receiver, messenger: Make, settings: Settings
 ) -> None:
