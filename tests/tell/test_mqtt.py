@@ -1,12 +1,14 @@
 """Telling a real broker."""
 
 import json
+import queue
 import signal
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import paho.mqtt.client as paho
 import pytest
 import yaml
 from brokers import Broker, Mute, Receiver, free_port, until
@@ -359,6 +361,25 @@ def test_a_monitor_that_dies_is_offline_for_who_comes_later_too(
         ]
     finally:
         late.close()
+
+
+def test_old_readings_leave_the_broker_by_themselves(
+    broker: Broker, messenger: Make, settings: Settings
+) -> None:
+    """With MQTT 5 the broker is told to hold readings for a day at most, so that a monitor that was
+    taken away shows no pressure for ever."""
+    got = queue.SimpleQueue[Any]()
+    reader = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    reader.on_connect = lambda client, *_: client.subscribe("dryhold/+/readings")
+    reader.on_message = lambda _c, _u, message: got.put(message)
+    reader.connect("127.0.0.1", broker.port)
+    reader.loop_start()
+    try:
+        drive(messenger(broker.port), settings, lambda: not got.empty(), "readings")
+        assert 0 < got.get().properties.MessageExpiryInterval <= 86400
+    finally:
+        reader.disconnect()
+        reader.loop_stop()
 
 
 def test_readings_keep_their_pace(

@@ -1,14 +1,16 @@
 """Who is told when: the pure choice, where the clock or the hour is odd."""
 
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from edge.model import iso
-from edge.settings import Mail, Recipient
+from edge.settings import Mail, Recipient, load
 from edge.tell import when
+from edge.tell.mail import LONGEST_WAIT_S, MailMessenger
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC).timestamp()
 AHEAD = datetime(2033, 5, 18, tzinfo=UTC).timestamp()
@@ -57,3 +59,19 @@ def test_quiet_hours_go_on_over_midnight(hour: int, minute: int, quiet: bool) ->
     """A span that ends before it begins is the night: both its halves are quiet, its end is not."""
     now = datetime(2026, 11, 25, hour, minute, tzinfo=UTC)
     assert when.quiet(mail(quiet=["22:00-05:30"]), now) == quiet
+
+
+def test_a_mail_server_that_fails_is_tried_ever_more_seldom(saltmarsh: Path) -> None:
+    """The wait doubles from five seconds up to ten minutes, so that one that is down for a day is
+    not asked for all of it."""
+    nobody: Any = None
+    given = mail()
+    one = MailMessenger(
+        "mail here", given.to[0], given, nobody, load(saltmarsh), nobody, nobody,
+        monotonic=lambda: 0.0, utc=lambda: NOW, jitter=lambda: 1.0,
+    )  # fmt: skip
+    waits = []
+    for _ in range(9):
+        one._failed("no answer", LONGEST_WAIT_S)
+        waits.append(one._next_try)
+    assert waits == [5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 320.0, 600.0, 600.0]
