@@ -183,10 +183,11 @@ def _whole(fill: Mapping[str, Any], kpa: float) -> float:
 
 
 def _recent(rows: list[list[float]], t: float, value: float) -> list[list[float]]:
-    """With the newest, and without what is older than two minutes and a step."""
-    if rows and rows[0][0] <= t - 125.0:
-        rows = [r for r in rows if r[0] > t - 125.0]
-    return [*rows, [t, value]]
+    """The same rows with the newest, and without what is older than two minutes and a step."""
+    rows.append([t, value])
+    while rows[0][0] <= t - 125.0:
+        del rows[0]
+    return rows
 
 
 def _slope(rows: Sequence[Sequence[float]]) -> float | None:
