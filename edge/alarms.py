@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
+from edge import advice
 from edge.core.kept import Kept
 from edge.detect.base import URGENT, Detector, Now
 from edge.detect.monitor_fault import SwitchedOff
@@ -83,6 +84,15 @@ class Alarm(Kept):
     def active(self) -> bool:
         return self.raised_t is not None
 
+    @property
+    def name(self) -> str:
+        return f'"{advice.name_of(self.detector.alert)}"'
+
+    def _advice(self) -> dict[str, str]:
+        """What goes with the alert wherever it is told."""
+        known = advice.of(self.detector.alert, self.told.get("cause"))
+        return {"cause_text": known.cause, "check": known.check, "bring": known.bring}
+
     def look(
         self, now: Now, at: float, leader: Callable[["Alarm"], "Alarm | None"]
     ) -> Event | None:
@@ -136,7 +146,7 @@ class Alarm(Kept):
 
     def _attached(self, now: Now, at: float, lead: str) -> Event:
         """The follower's own words, told once as a part of the other alert."""
-        telling, words = self.detector.tell(now), lead.replace("_", " ")
+        telling, words = self.detector.tell(now), f'"{advice.name_of(lead)}"'
         since_s = now.t - (self.on_t if self.on_t is not None else now.t)
         self.told = {
             "cause": telling.cause,
@@ -162,7 +172,7 @@ class Alarm(Kept):
         telling, held_by, self.held_by = self.detector.tell(now), self.held_by, None
         if held_by is not None:
             more = {**more, "held_by": held_by}
-            name = held_by.replace("_", " ")
+            name = f'"{advice.name_of(held_by)}"'
             ended = f"Still so after the alert {name} ended: {telling.text}"
             beside = f"More than a consequence of the alert {name}: {telling.text}"
             telling = telling._replace(text=beside if "beside" in more else ended)
@@ -187,26 +197,30 @@ class Alarm(Kept):
         self.told |= {"text": telling.text, "todo": telling.todo, "evidence": evidence}
 
     def _explain(self, now: Now, at: float) -> Event | None:
-        """The cause, once it is known of an alert that was raised without one: two runs or rests
-        in a row must speak for the same."""
+        """The cause, once it is known of an alert that was raised without one: plain at this
+        moment, or two runs or rests in a row speak for the same."""
         if self.raised_t is None or self.told.get("cause") is not None:
             return None
-        if not any(fact.kind in TELLING for fact in now.facts):
+        if self.detector.plain_cause(now) is not None:
+            telling = self.detector.tell(now)
+        elif any(fact.kind in TELLING for fact in now.facts):
+            telling = self.detector.tell(now)
+            before, self.hunch = self.hunch, telling.cause
+            if telling.cause != before:
+                return None
+        else:
             return None
-        telling = self.detector.tell(now)
-        before, self.hunch = self.hunch, telling.cause
-        if telling.cause is None or telling.cause != before:
+        if telling.cause is None:
             return None
         evidence = {**self.told["evidence"], **telling.evidence}
         self.told |= {"todo": telling.todo, "cause": telling.cause, "evidence": evidence}
-        name, cause = (w.replace("_", " ") for w in (self.detector.alert, telling.cause))
-        text = f"The likely cause of the alert {name} is known now: {cause}."
+        cause = advice.of(self.detector.alert, telling.cause).cause
+        text = f"The likely cause of the alert {self.name} is known now: {cause}."
         return self.event("alert_explained", at, text, todo=telling.todo)
 
     def _clear(self, now: Now, at: float) -> Event:
         stood_s = now.t - (self.raised_t or now.t)
-        name = self.detector.alert.replace("_", " ")
-        text = f"The alert {name} ended after {now.words.duration(stood_s)}."
+        text = f"The alert {self.name} ended after {now.words.duration(stood_s)}."
         event = self.event("alert_cleared", at, text)
         self.on_t = self.off_t = self.raised_t = self.raised_at = None
         self.acknowledged_by = self.hunch = None
@@ -221,6 +235,8 @@ class Alarm(Kept):
             "cause": self.told.get("cause"),
             "evidence": self.told.get("evidence", {}),
         }
+        if kind in ("alert_raised", "alert_explained"):
+            numbers |= self._advice()
         if detector.subject is not None:
             numbers["subject"] = detector.subject
         return Event(at, kind, text, detector.section, {**numbers, **more})
@@ -228,19 +244,25 @@ class Alarm(Kept):
     def shelved(self, t: float) -> bool:
         return self.shelved_until_t is not None and t < self.shelved_until_t
 
-    def picture(self, t: float) -> dict[str, Any]:
-        """The alert as the page and messages show it, while it stands."""
-        state = (
-            "shelved" if self.shelved(t) else "acknowledged" if self.acknowledged_by else "active"
-        )
+    def picture(self, now: Now) -> dict[str, Any]:
+        """The alert as the page and messages show it, while it stands: `text` in the present, with
+        the figures of this moment."""
+        plain = self.plain(now.t)
+        return {**plain, "text": self.detector.present(now, plain["raised"])}
+
+    def plain(self, t: float) -> dict[str, Any]:
+        """The same without the figures of this moment; `raised` is what was said at first."""
+        shelved = self.shelved(t)
         return {
             "alert": self.detector.alert,
             "section": self.detector.section,
             "subject": self.detector.subject,
             "priority": self.detector.priority,
-            "state": state,
+            "state": "shelved" if shelved else "acknowledged" if self.acknowledged_by else "active",
             "since": iso(self.raised_at) if self.raised_at is not None else None,
             **self.told,
+            "raised": self.told.get("text", ""),
+            **self._advice(),
         }
 
 
@@ -277,22 +299,39 @@ class Desk(Kept):
         if now.facts or self.next_t is None or now.t >= self.next_t:
             self._judge(self._slow, now, stamp, events)
             self.next_t = now.t + 60.0
-        events += self._off_the_shelf(now.t, stamp(now.t))
-        return self._hushed(events, now.t, stamp(now.t))
+        events += self._off_the_shelf(now, stamp(now.t))
+        return self._hushed(events, now, stamp(now.t))
 
-    def _off_the_shelf(self, t: float, at: float) -> list[Event]:
+    def _off_the_shelf(self, now: Now, at: float) -> list[Event]:
         """Tell what was raised on the shelf and still stands once its time there is up."""
         again = []
         for alarm in self.alarms.values():
-            if alarm.kept_back and not alarm.shelved(t) and self.working_until_t is None:
+            if alarm.kept_back and not alarm.shelved(now.t) and self.working_until_t is None:
                 alarm.kept_back = False
                 if alarm.acknowledged_by is None:
-                    text = f"Raised while it was shelved, and still so: {alarm.told['text']}"
+                    still = self._shown(alarm, now)["text"]
+                    text = f"Raised while it was shelved, and still so: {still}"
                     again.append(alarm.event("alert_raised", at, text, todo=alarm.told["todo"]))
         return again
 
-    def _hushed(self, events: list[Event], t: float, at: float) -> list[Event]:
+    def pictures(self, now: Now) -> list[dict[str, Any]]:
+        """The alerts that stand, as they are shown."""
+        return [self._shown(alarm, now) for alarm in self.standing()]
+
+    def _shown(self, alarm: Alarm, now: Now) -> dict[str, Any]:
+        try:
+            return alarm.picture(now)
+        except MemoryError:
+            raise
+        except Exception as error:
+            # As when judging: one detector's fault must not end the telling of all the others.
+            why = f"{type(error).__name__}: {error}"
+            self.broken[alarm.detector.alert] = why
+            return {**alarm.plain(now.t), "text": f"{alarm.told.get('text', '')} (As raised.)"}
+
+    def _hushed(self, events: list[Event], now: Now, at: float) -> list[Event]:
         """Mark what is not to be told while somebody works on it; tell what stands when they end."""
+        t = now.t
         if self.working_until_t is None:
             return events
         if t < self.working_until_t:
@@ -303,7 +342,8 @@ class Desk(Kept):
         again = []
         for alarm in self.standing():
             if alarm.hushed:
-                text = f"Raised while work was going on, and still so: {alarm.told['text']}"
+                still = self._shown(alarm, now)["text"]
+                text = f"Raised while work was going on, and still so: {still}"
                 again.append(alarm.event("alert_raised", at, text, todo=alarm.told["todo"]))
         for alarm in self.alarms.values():
             alarm.hushed = False
@@ -379,8 +419,7 @@ class Desk(Kept):
                 continue
             if request.kind == "acknowledge" and alarm.acknowledged_by is None:
                 alarm.acknowledged_by = request.by
-                name = alarm.detector.alert.replace("_", " ")
-                text = f"{request.by} has seen the alert {name}."
+                text = f"{request.by} has seen the alert {alarm.name}."
                 events.append(alarm.event("alert_acknowledged", at, text, by=request.by))
             elif request.kind == "shelve":
                 for_s = min(float(request.what.get("for_s", 3600.0)), LONGEST_SHELVE_S)
@@ -388,9 +427,8 @@ class Desk(Kept):
                     raise ValueError(f"for_s: expected seconds, found {request.what['for_s']}")
                 alarm.shelved_until_t = t + for_s
                 alarm.shelved_why = str(request.what.get("why", ""))
-                name = alarm.detector.alert.replace("_", " ")
                 until = iso(at + for_s)
-                text = f"{request.by} has shelved the alert {name} until {until}."
+                text = f"{request.by} has shelved the alert {alarm.name} until {until}."
                 why = alarm.shelved_why
                 events.append(
                     alarm.event("alert_shelved", at, text, by=request.by, until=until, why=why)
@@ -408,11 +446,16 @@ class Desk(Kept):
         return {"alerts": len(recent), "first": first.detector.alert}
 
     def standing(self) -> list[Alarm]:
-        """The alerts that stand, most urgent and then oldest first."""
+        """The alerts that stand: the most urgent first, of those the ones whose cause is known,
+        of those the oldest."""
         order = {"urgent": 0, "soon": 1, "planned": 2}
         return sorted(
             (a for a in self.alarms.values() if a.active),
-            key=lambda a: (order[a.detector.priority], a.raised_t or 0.0),
+            key=lambda a: (
+                order[a.detector.priority],
+                a.told.get("cause") is None,
+                a.raised_t or 0.0,
+            ),
         )
 
 

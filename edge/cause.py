@@ -23,6 +23,9 @@ PURITY_MOVED_PCT = 0.2
 PURITY_SD_PCT = 0.15
 """How well two purities of one cell compare (common practice, no source)."""
 
+OUTRUN = "loss_over_production"
+"""The generator runs and the pressure falls all the same."""
+
 
 class Cause(NamedTuple):
     """A cause's code, or None when it cannot be told, and the figures that say so."""
@@ -108,14 +111,18 @@ ADVICE = {
     " part closed.",
     "production_weak": "Compressor or membrane makes less: look at intake, belts, dryer, filters"
     " and feed pressure.",
-    "bypass_open": "The valve is in bypass: turn it back to nitrogen and prove it with an analyzer.",
+    "bypass_open": "The three-way valve is in bypass: turn it back to nitrogen and prove it with an"
+    " analyzer.",
     "volume_changed": "The gas volume shrank: a system is valved off, or a receiver is isolated or"
     " full of water.",
+    "loss_over_production": "More is lost than the generator makes: look for an open drain, a broken"
+    " joint or a leak first, then whether the generator delivers.",
     "control_fault": "The pressure control is mis-set or has failed.",
     "no_power": "Check power, breaker and overload, then the pressure control.",
     "pipe_open": "A pipe, drain or valve is open, or a system is operating.",
     "device_shut": "The air maintenance device is shut, blocked or its filter clogged.",
-    "device_open": "The air maintenance device's bypass is open, or its regulator has failed.",
+    "device_open": "The air maintenance device's fast-fill bypass is open, or its regulator has"
+    " failed.",
 }
 """What each cause asks of a person."""
 

@@ -19,7 +19,7 @@ from edge.measure.system import System
 from edge.measure.trend import Trend
 from edge.model import SUPPLY, Event, Request, Tick, iso
 from edge.picture import draw
-from edge.record import Figure
+from edge.record import Figure, marked
 from edge.settings import Settings
 from edge.visit.course import Visit
 from edge.words import Words
@@ -57,8 +57,10 @@ class Judge(Kept):
         settings: Settings,
         state: dict[str, Any] | None = None,
         absent: Collection[str] = (),
+        simulated: Collection[str] = (),
     ) -> None:
-        """`state` is what `state()` gave; `absent` names channels that a recording lacks.
+        """`state` is what `state()` gave; `absent` names channels that a recording lacks,
+        `simulated` those that read no sensor: then picture, alerts and records say so.
 
         Raises ValueError or KeyError for a state of another version or make.
         """
@@ -89,6 +91,7 @@ class Judge(Kept):
             self.visit,
             self.work,
             cells=self.cells,
+            simulated=tuple(simulated),
         )
         place = settings.place
         given = settings.supply
@@ -159,6 +162,8 @@ class Judge(Kept):
                 continue
         for event in events:
             self.work.hear(event)
+        if now.simulated:
+            return [marked(event, now.simulated) for event in events]
         return events
 
     def _visit(self, request: Request, t: float) -> list[Event]:

@@ -8,6 +8,7 @@ inside units, named so; times ISO 8601.
 from math import hypot, isfinite
 from typing import Any
 
+from edge import advice
 from edge.alarms import Desk
 from edge.core import cost
 from edge.core.gas import flow_l_min, hours_to_reach
@@ -22,14 +23,14 @@ BLIND_S = 60.0
 
 def draw(now: Now, desk: Desk) -> dict[str, Any]:
     """The picture after the last tick that was judged."""
-    standing = desk.standing()
-    alerts = [alarm.picture(now.t) for alarm in standing]
+    alerts = desk.pictures(now)
     tests = now.tests.picture(now.t, now.supply.stamp)
     state, reason, todo = _sentence(now, [a for a in alerts if a["state"] != "shelved"])
     return {
         "state": state,
-        "reason": reason,
+        "reason": _marked(reason, now),
         "todo": todo,
+        "simulated": list(now.simulated),
         "not_judged": _not_judged(now, desk),
         "sections": {SUPPLY: _supply(now), **_systems(now)},
         "alerts": alerts,
@@ -59,7 +60,7 @@ def _sentence(now: Now, alerts: list[dict[str, Any]]) -> tuple[str, str, str]:
     supply, words = now.supply, now.words
     contact = now.settings.site.contact or "your fire-protection contractor"
     if any(a["priority"] == URGENT for a in alerts):
-        return "act", alerts[0]["text"], alerts[0]["todo"]
+        return "act", alerts[0]["text"], _owner(alerts[0], contact)
     if supply.kpa is None or supply.t is None or now.t - supply.t > BLIND_S:
         why = next(iter(now.channels.failed.values()), "no pressure has been read yet")
         return (
@@ -68,7 +69,17 @@ def _sentence(now: Now, alerts: list[dict[str, Any]]) -> tuple[str, str, str]:
             f"Read the gauge on site and call {contact}.",
         )
     if alerts:
-        return "watch", alerts[0]["text"], alerts[0]["todo"]
+        return "watch", alerts[0]["text"], _owner(alerts[0], contact)
+    given = now.settings
+    # One reading alone may be the wire: no alert yet, but nothing is well either.
+    for beyond, side, limit in (
+        (supply.kpa < given.low_pressure_kpa, "under the low", given.low_pressure_kpa),
+        (supply.kpa > given.high_pressure_kpa, "over the high", given.high_pressure_kpa),
+    ):
+        if beyond:
+            at = words.pressure_beside(supply.kpa, limit)
+            text = f"The newest reading is {at}, {side} limit of {words.pressure(limit)}."
+            return "watch", text, "Read the gauge on site; the next readings tell more."
     at = words.pressure(supply.kpa)
     if supply.running:
         return "holding", f"The pressure is {at} and rising; the generator is running.", "Nothing."
@@ -79,6 +90,18 @@ def _sentence(now: Now, alerts: list[dict[str, Any]]) -> tuple[str, str, str]:
     inside = now.settings.supply.cut_in_kpa <= supply.kpa <= now.settings.supply.cut_out_kpa
     text = f"The pressure is {at}, {band} as it should be." if inside else f"The pressure is {at}."
     return "holding", text, "Nothing."
+
+
+def _owner(alert: dict[str, Any], contact: str) -> str:
+    return advice.owner(alert["alert"], alert["priority"], contact)
+
+
+def _marked(reason: str, now: Now) -> str:
+    """The sentence with the word before it where it comes from no sensor."""
+    if not now.simulated:
+        return reason
+    whole = len(now.simulated) == len(now.settings.channel)
+    return f"{'Simulated' if whole else 'Simulated in part'}. {reason}"
 
 
 def _not_judged(now: Now, desk: Desk) -> list[str]:
@@ -103,7 +126,7 @@ def _not_judged(now: Now, desk: Desk) -> list[str]:
                 " settings."
             )
     missing += [
-        f"{name.replace('_', ' ')}: switched off ({why})." for name, why in desk.broken.items()
+        f"{advice.name_of(name)}: switched off ({why})." for name, why in desk.broken.items()
     ]
     return missing
 

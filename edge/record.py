@@ -7,13 +7,15 @@ Values are in inside units (kPa, L, °C, s, %, standard L/min); who prints uses 
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Self
 
 from edge.model import Event, iso
 
 COMMISSIONING, PERIODIC, HOLD_TEST = "commissioning", "periodic", "hold test"
 ANSWERED = "alarm told after a hold test"
+MARKED = ("alert_", "hold_test_", "record_made")
+"""Kinds of events, by how they begin, that say when they come from no sensor."""
 
 CAUTIONS: Sequence[str] = (
     "dryhold only watches: it commands no valve and no compressor, and it is no part of the"
@@ -85,6 +87,7 @@ class Record:
     cautions: tuple[str, ...] = tuple(CAUTIONS)
     supersedes: str | None = None
     title: str = ""
+    simulated: tuple[str, ...] = ()  # channels that read no sensor: then it is no evidence
 
     def plain(self) -> dict[str, Any]:
         """JSON-ready; `Record.of` takes it back."""
@@ -104,6 +107,7 @@ class Record:
             cautions=tuple(plain["cautions"]),
             supersedes=plain["supersedes"],
             title=plain.get("title", ""),
+            simulated=tuple(plain.get("simulated", ())),
         )
 
 
@@ -121,3 +125,14 @@ def made(record: Record, at: float, text: str) -> Event:
         "supersedes": record.supersedes,
     }
     return Event(at, "record_made", text, record.section, numbers, {"record": record.plain()})
+
+
+def marked(event: Event, simulated: Sequence[str]) -> Event:
+    """An alert's, a hold test's or a record's event that says which channels read no sensor; others
+    stay as they are."""
+    if not event.kind.startswith(MARKED):
+        return event
+    aside = dict(event.aside)
+    if "record" in aside:
+        aside["record"] = {**aside["record"], "simulated": list(simulated)}
+    return replace(event, numbers={**event.numbers, "simulated": list(simulated)}, aside=aside)

@@ -341,6 +341,15 @@ class Box(_Table):
     buzzer: Pin | None = None
 
 
+def mark(simulated: Collection[str], all_of_them: bool = False) -> str:
+    """The sentence about channels that read no sensor; "" where there are none."""
+    if not simulated:
+        return ""
+    if all_of_them:
+        return "Simulated: these figures come from no sensor."
+    return f"Simulated in part: no sensor is read for {', '.join(simulated)}."
+
+
 class Settings(_Table):
     site: Site
     supply: Supply
@@ -360,6 +369,16 @@ class Settings(_Table):
     def place(self, channel: str | None) -> int | None:
         """The place of a channel's value in every tick, None for no channel."""
         return next((i for i, c in enumerate(self.channel) if c.name == channel), None)
+
+    @property
+    def simulated(self) -> tuple[str, ...]:
+        """The channels that read no sensor."""
+        return tuple(c.name for c in self.channel if c.kind == "simulated")
+
+    @property
+    def mark(self) -> str:
+        """What must stand on everything that is shown or told; "" where every channel is real."""
+        return mark(self.simulated, len(self.simulated) == len(self.channel))
 
     def section(self, channel: str) -> str:
         """The section a channel belongs to: the system that names it, else the supply."""

@@ -9,6 +9,7 @@ from datetime import datetime
 from statistics import median
 from typing import Any, NamedTuple, Protocol
 
+from edge import advice
 from edge.core import cost
 from edge.core.gas import flow_l_min
 from edge.core.units import STANDARD_C
@@ -205,7 +206,7 @@ def _records(chain: Chain) -> Iterable[str]:
 def _alerts(raised: Sequence[Mapping[str, Any]]) -> Iterable[str]:
     counted: dict[tuple[str, str], int] = {}
     for event in raised:
-        key = str(event["alert"]).replace("_", " "), str(event.get("section") or "the monitor")
+        key = advice.name_of(str(event["alert"])), str(event.get("section") or "the monitor")
         counted[key] = counted.get(key, 0) + 1
     for (alert, section), times in counted.items():
         yield f"{alert}, {section}" + (f", {times} times" if times > 1 else "")
@@ -294,7 +295,7 @@ def _todo(
         todo = str(alert.get("todo") or "")
         if todo and todo not in said:
             said.add(todo)
-            yield f"{str(alert['alert']).replace('_', ' ').capitalize()}: {todo}"
+            yield f"{advice.name_of(str(alert['alert']))}: {todo}"
     yield from due
     if now.tests and now.tests[-1].get("verdict") == "leaks":
         yield "The last hold test leaks: find the leak and test again."

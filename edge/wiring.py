@@ -119,7 +119,7 @@ def judge_as_kept(settings: Settings, writer: Writer) -> tuple[Judge, list[Event
     try:
         saved = writer.saved()
         if saved is not None:
-            judge = _heard(Judge(settings, dict(saved.state)), writer)
+            judge = _heard(Judge(settings, dict(saved.state), simulated=settings.simulated), writer)
             kept = writer.readings.since(saved.steady)
             events = [event for tick in kept for event in judge.look(tick)]
             _try(Judge(settings, judge.state()), settings, saved.steady)
@@ -128,7 +128,7 @@ def judge_as_kept(settings: Settings, writer: Writer) -> tuple[Judge, list[Event
         raise
     except Exception as error:
         log.exception("the judges' state is set aside and everything is judged afresh: %s", error)
-    return _heard(Judge(settings), writer), []
+    return _heard(Judge(settings, simulated=settings.simulated), writer), []
 
 
 def _try(judge: Judge, settings: Settings, t: float) -> None:

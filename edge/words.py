@@ -3,6 +3,8 @@
 from edge.core import units
 from edge.settings import Settings, Units
 
+YEAR_S = 365.25 * 86400.0
+
 
 class Words:
     """Writes quantities as the people of one site read them."""
@@ -19,6 +21,10 @@ class Words:
 
     def pressure(self, kpa: float) -> str:
         return units.show("pressure", kpa, self._units.pressure)
+
+    def pressure_beside(self, kpa: float, other_kpa: float) -> str:
+        """A pressure, with as many decimals as it takes not to look like the other."""
+        return _apart("pressure", kpa, other_kpa, self._units.pressure)
 
     def rate(self, kpa_per_h: float) -> str:
         return units.show("pressure rate", kpa_per_h, f"{self._units.pressure}/h")
@@ -41,8 +47,30 @@ class Words:
         return f"{pct:.1f} %"
 
     @staticmethod
+    def percent_beside(pct: float, other_pct: float) -> str:
+        """A share, with as many decimals as it takes not to look like the other."""
+        for digits in range(1, 5):
+            text = f"{pct:.{digits}f}"
+            if float(text) != round(other_pct, 1):
+                break
+        return f"{text} %"
+
+    @classmethod
+    def duration_beside(cls, seconds: float, other_s: float) -> str:
+        """A time that must not look like the other: "just over 6 h"."""
+        text = cls.duration(seconds)
+        if text != cls.duration(other_s) or seconds == other_s:
+            return text
+        return f"just {'over' if seconds > other_s else 'under'} {text}"
+
+    @staticmethod
     def duration(seconds: float) -> str:
-        """As a person says it: 45 s, 1 min 49 s, 12 min, 3 h 20 min, 2 days 4 h."""
+        """As a person says it: 45 s, 1 min 49 s, 12 min, 3 h 20 min, 2 days 4 h, 3 years."""
+        years = seconds / YEAR_S
+        if years >= 2.0:
+            whole_years = round(years)
+            near = abs(years - whole_years) < 0.01
+            return f"{whole_years} years" if near else f"{years:.1f} years"
         whole = round(seconds)
         if whole < 90:
             return f"{whole} s"
@@ -57,3 +85,12 @@ class Words:
             return f"{hours} h {minutes} min" if minutes else f"{hours} h"
         days, hours = divmod(hours, 24)
         return f"{days} days {hours} h" if hours else f"{days} days"
+
+
+def _apart(kind: str, value: float, other: float, unit: str) -> str:
+    text, beside = units.show(kind, value, unit), units.show(kind, other, unit)
+    for digits in range(1, 5):
+        if value == other or float(text.split()[0]) != float(beside.split()[0]):
+            break
+        text = units.show(kind, value, unit, digits)
+    return text

@@ -17,6 +17,8 @@ MAY: dict[str, tuple[str, ...]] = {
     "edge.errors": (),
     "edge.ports": ("edge.model",),
     "edge.record": ("edge.model",),
+    "edge.advice": (),
+    "edge.caution": (),
     "edge.work": ("edge.model", "edge.core", "edge.record", "edge.settings"),
     "edge.worked": ("edge.record", "edge.work"),
     "edge.core": ("edge.model", "edge.errors"),
@@ -50,9 +52,10 @@ MAY: dict[str, tuple[str, ...]] = {
         "edge.settings",
         "edge.words",
     ),
-    "edge.alarms": ("edge.model", "edge.core", "edge.detect"),
+    "edge.alarms": ("edge.model", "edge.advice", "edge.core", "edge.detect"),
     "edge.picture": (
         "edge.model",
+        "edge.advice",
         "edge.core",
         "edge.measure.runs",
         "edge.detect",
@@ -122,9 +125,18 @@ MAY: dict[str, tuple[str, ...]] = {
         "edge.record",
         "edge.settings",
     ),
-    "edge.week": ("edge.model", "edge.core", "edge.settings", "edge.words", "edge.work"),
+    "edge.week": (
+        "edge.model",
+        "edge.advice",
+        "edge.core",
+        "edge.settings",
+        "edge.words",
+        "edge.work",
+    ),
     "edge.tell": (
         "edge.model",
+        "edge.advice",
+        "edge.caution",
         "edge.errors",
         "edge.ports",
         "edge.core",
@@ -142,6 +154,8 @@ MAY: dict[str, tuple[str, ...]] = {
     "edge.__main__": ("edge",),
     "web": (
         "edge.model",
+        "edge.advice",
+        "edge.caution",
         "edge.errors",
         "edge.settings",
         "edge.core.air_supply",
@@ -161,6 +175,7 @@ MAY: dict[str, tuple[str, ...]] = {
 }
 
 PURE = (
+    "edge.advice",
     "edge.alarms",
     "edge.cause",
     "edge.core",

@@ -6,7 +6,7 @@ from urllib.parse import urlsplit
 from markupsafe import Markup
 
 from edge.settings import Settings
-from web.caution import CAUTION
+from edge.caution import CAUTION
 
 NO_CONTACT = "Your fire-protection contractor"
 

@@ -3,7 +3,8 @@
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from web.named import alert_name, section_name
+from edge.advice import name_of
+from web.named import section_name
 from web.shown import Local, Moment, parse_time
 from web.stretches import Event
 
@@ -74,7 +75,7 @@ def log_rows(events: Sequence[Event], local: Local) -> tuple[LogRow, ...]:
     return tuple(
         LogRow(
             local.moment(parse_time(e["at"])),
-            KINDS.get(e["kind"], alert_name(e["kind"])),
+            KINDS.get(e["kind"], name_of(e["kind"])),
             f"{e['kind']} {e.get('priority', '')}".strip().replace("_", "-"),
             section_name(e["section"]) if e.get("section") else "",
             e["text"],

@@ -82,9 +82,3 @@ def spelled(name: str, value: Any, u: SiteUnits) -> tuple[str, str]:
 def section_name(section: str | None) -> str:
     """A section as people call it; what belongs to no section belongs to the supply."""
     return "Supply" if section in (None, SUPPLY) else str(section)
-
-
-def alert_name(code: str) -> str:
-    """ "no_cut_in" as "No cut-in"."""
-    words = code.replace("_", " ").replace("cut in", "cut-in").replace("cut out", "cut-out")
-    return words[:1].upper() + words[1:]

@@ -3,10 +3,10 @@
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from edge import advice
 from edge.settings import Settings
-from web import advice
 from web.fresh import Picture
-from web.named import alert_name, row, section_name
+from web.named import row, section_name
 from web.shown import Local, Moment, SiteUnits, lasting, parse_time
 
 PRIORITIES: Mapping[str, str] = {
@@ -47,14 +47,11 @@ def _evidence(numbers: Picture, u: SiteUnits, local: Local) -> Iterator[tuple[st
 
 def note(alert: Picture, settings: Settings, local: Local) -> Note:
     since = parse_time(alert["since"])
-    code = alert.get("cause")
-    known = advice.CAUSES.get(code) if code else None
-    said = known or advice.ALERTS.get(alert["alert"]) or advice.Advice("", "", "")
-    cause = known.cause if known else str(code).replace("_", " ") if code else ""
+    said = advice.of(alert["alert"], alert.get("cause"))
     u = SiteUnits.of(settings)
     return Note(
         key="-".join(str(alert.get(k) or "") for k in ("section", "alert", "subject")),
-        title=": ".join(filter(None, (alert_name(alert["alert"]), alert.get("subject")))),
+        title=": ".join(filter(None, (advice.name_of(alert["alert"]), alert.get("subject")))),
         priority=alert["priority"],
         priority_words=PRIORITIES[alert["priority"]],
         section=section_name(alert.get("section")),
@@ -62,10 +59,10 @@ def note(alert: Picture, settings: Settings, local: Local) -> Note:
         since=local.moment(since),
         lasted=lasting(local.now - since),
         text=alert["text"],
-        cause=cause,
+        cause=said.cause,
         evidence=tuple(_evidence(alert.get("evidence") or {}, u, local)),
         todo=alert.get("todo") or "",
         check=said.check,
         bring=said.bring,
-        followers=tuple(alert_name(name) for name in alert.get("followers") or ()),
+        followers=tuple(advice.name_of(name) for name in alert.get("followers") or ()),
     )

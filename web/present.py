@@ -14,7 +14,7 @@ from web.figures import Figure, Scale
 from web.fresh import Freshness, Picture
 from web.notes import Note, note
 from web.sentence import State
-from web.shown import DASH, Local, Moment, SiteUnits, lasting
+from web.shown import DASH, Local, Moment, SiteUnits, lasting, parse_time
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,8 @@ class FirstView:
     systems: tuple[SystemRow, ...]
     not_judged: tuple[str, ...]
     hold_test: tuple[tuple[str, str], ...]
-    demo: str | None
+    band: str  # what stands over every page of a site that reads no sensor, or not everywhere
+    demo: bool
 
 
 def first_view(
@@ -76,12 +77,17 @@ def first_view(
         figures.generator_figure(section, local),
         figures.loss_figure(section, settings, local),
     )
-    clock = Local(settings.site.zone, now)
+    # A demo's own time: the computer's clock beside it would only confuse.
+    written_at, clock = seen.written_at, Local(settings.site.zone, now)
+    pace = ""
+    if latest is not None and seen.speed != 1.0:
+        written_at, clock = parse_time(latest["at"]), local
+        pace = f" Demo: time runs {seen.speed:g} times faster than life."
     return FirstView(
         state=sentence.state(latest, seen, settings, local, now),
         seen=seen,
         age="no data" if seen.age_s is None else f"{lasting(seen.age_s)} old",
-        written=None if seen.written_at is None else clock.moment(seen.written_at, seconds=True),
+        written=None if written_at is None else clock.moment(written_at, True, dated=pace != ""),
         figures=four,
         scale=figures.scale(section, settings),
         reserve=figures.reserve(section, settings) if seen.fresh else None,
@@ -89,7 +95,6 @@ def first_view(
         systems=systems(picture, settings),
         not_judged=tuple(picture.get("not_judged") or ()),
         hold_test=owner_rows(picture.get("hold_test"), settings, local),
-        demo=None
-        if seen.speed == 1.0
-        else f"Demo: a simulated plant, not a real site. Time runs {seen.speed:g} times faster than life.",
+        band=settings.mark + pace if settings.mark else "",
+        demo=seen.speed != 1.0,
     )

@@ -10,7 +10,7 @@ from edge.hold.methods import methods, void_when
 from edge.model import SUPPLY
 from edge.settings import Settings
 from web import course
-from web.caution import CAUTION
+from edge.caution import CAUTION
 from web.course import Rows
 from web.shown import DASH, Local, SiteUnits, lasting, parse_time, percent
 

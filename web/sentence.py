@@ -60,7 +60,9 @@ def state(
     if latest is not None and seen.fresh:
         picture = latest["picture"]
         key = picture["state"]
-        return State(key, WORDS[key], MEANINGS[key], picture["reason"], picture["todo"])
+        simulated = ", simulated" if picture.get("simulated") else ""
+        meaning = f"{MEANINGS[key]}{simulated}"
+        return State(key, WORDS[key], meaning, picture["reason"], picture["todo"])
     if seen.written_at is None:
         reason = "There is no data: the monitor is not running, or has not written anything yet."
     elif seen.written_at > now + seen.limit_s:

@@ -88,21 +88,22 @@ class Local:
     def at(self, t: float) -> datetime:
         return datetime.fromtimestamp(t, self.zone)
 
-    def moment(self, t: float, *, seconds: bool = False) -> Moment:
+    def moment(self, t: float, seconds: bool = False, dated: bool = False) -> Moment:
         """In words, and written for a machine and for a record."""
         iso = self.at(t).isoformat(timespec="seconds")
-        return Moment(self.words(t, seconds=seconds), iso, self.record(t))
+        return Moment(self.words(t, seconds=seconds, dated=dated), iso, self.record(t))
 
-    def words(self, t: float, *, seconds: bool = False) -> str:
-        """ "13:20" today, "yesterday 13:20", "Tue 13:20" in the week, then the date."""
+    def words(self, t: float, *, seconds: bool = False, dated: bool = False) -> str:
+        """ "13:20" today (unless `dated`), "yesterday 13:20", "Tue 13:20" in the week, then the
+        date."""
         then, today = self.at(t), self.at(self.now)
         clock = f"{then:%H:%M:%S}" if seconds else f"{then:%H:%M}"
         days = (today.date() - then.date()).days
-        if days == 0:
+        if days == 0 and not dated:
             text = clock
-        elif days == 1:
+        elif days == 1 and not dated:
             text = f"yesterday {clock}"
-        elif 1 < days < 7:
+        elif 1 < days < 7 and not dated:
             text = f"{then:%a} {clock}"
         elif then.year == today.year:
             text = f"{then.day} {then:%b} {clock}"

@@ -11,7 +11,7 @@ from edge import __version__
 from edge.errors import StoreError
 from edge.model import SUPPLY
 from web import api, health, pressure, programs, sentence, series, sure, window, workings
-from web.caution import CAUTION
+from edge.caution import CAUTION
 from web.fresh import READ_S
 from web.gauge import chosen, gauges
 from web.log import LOGS, LogRow, log_rows

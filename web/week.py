@@ -6,7 +6,6 @@ from flask import Blueprint, Response, render_template
 
 from edge import week
 from edge.errors import StoreError
-from web.shown import Local
 from web.site import Site
 from web.turns import one_at_a_time
 
@@ -21,13 +20,11 @@ def blueprint(site: Site) -> Blueprint:
     @pages.get("/week")
     @one_at_a_time
     def account() -> str:
-        latest, view, _ = site.view()
-        now = site.clock()
-        local = Local(settings.site.zone, now)
+        latest, view, local = site.view()
         try:
             with site.reader() as kept:
                 picture = {} if latest is None else latest["picture"]
-                told = week.account(kept, settings, picture, now)
+                told = week.account(kept, settings, picture, local.now)
         except StoreError:
             told = None  # the page says that there is no history to tell of
         return render_template("week.html", room="week", view=view, account=told, local=local)

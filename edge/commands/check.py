@@ -21,4 +21,6 @@ def run(args: argparse.Namespace) -> int:
         print(f"{args.file}: {n} fault{'s' if n > 1 else ''}", file=sys.stderr)
         return 1
     print(f"{args.file}: no fault found for {settings.site.name}")
+    if settings.mark:
+        print(f"simulated: {', '.join(settings.simulated)}; give each the input it is wired to")
     return 0

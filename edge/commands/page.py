@@ -20,6 +20,13 @@ from web.listener import Adapter, PageServer, listener
 from web.pulse import Pulse
 
 
+def _port(text: str) -> int:
+    port = int(text)
+    if not 0 <= port <= 65535:
+        raise argparse.ArgumentTypeError("expected 0 to 65535")
+    return port
+
+
 def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--settings", type=Path, required=True, help="the site's settings, TOML")
     parser.add_argument("--state", type=Path, required=True, help="the folder of the database")
@@ -27,7 +34,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--runtime", type=Path, help="the folder of latest.json; the state folder where not given"
     )
     parser.add_argument("--host", help="address to listen on; the settings' where not given")
-    parser.add_argument("--port", type=int, help="port; the settings' where not given, 0 any free")
+    parser.add_argument("--port", type=_port, help="port; the settings' where not given, 0 any free")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -90,7 +90,10 @@ class Account:
         elif event.kind == "run_measured":
             self._run_s += event.numbers["run_s"]
         when = datetime.fromtimestamp(event.at, self._zone)
-        print(f"{when:%Y-%m-%d %H:%M:%S}  {event.text}")
+        text = event.text
+        if event.kind == "alert_raised" and event.numbers.get("cause_text"):
+            text += f" Most likely: {event.numbers['cause_text']}."
+        print(f"{when:%Y-%m-%d %H:%M:%S}  {text}")
 
     def end(self) -> None:
         words, kinds = self._words, self._kinds

@@ -24,7 +24,9 @@ HEAD = ("channel", "input", "at the pin", "value", "status")
 def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--settings", type=Path, required=True, metavar="FILE")
     parser.add_argument(
-        "--once", action="store_true", help="look once; exit 1 if a channel has no value"
+        "--once",
+        action="store_true",
+        help="look once; exit 1 if a channel has no value or is simulated",
     )
     parser.add_argument("--json", action="store_true", help="one JSON object a line for each look")
 
@@ -41,7 +43,7 @@ def watch(
 ) -> int:
     """Show every channel once, or until the clock is asked to stop.
 
-    Returns 1 when the last look had a channel without a value, else 0.
+    Returns 1 when the last look had a channel without a value or a simulated one, else 0.
     """
     sensors = open_sensors(settings, bench)
     try:
@@ -55,7 +57,8 @@ def watch(
             out.flush()
             due += settings.keeping.every_s
             if once or clock.wait_until(due):
-                return int(any(reading.value is None for reading in readings))
+                unwired = settings.simulated or any(r.value is None for r in readings)
+                return int(bool(unwired))
     finally:
         for sensor in sensors:
             sensor.close()

@@ -24,6 +24,18 @@ URGENT, SOON, PLANNED = "urgent", "soon", "planned"
 """Priorities by how soon a person must act: at once, within a day or so, at the next visit."""
 
 
+OUTRUN_S, OUTRUN_WITHIN_S, OUTRUN_KPA = 120.0, 900.0, 0.5
+"""Falling is so much within two to fifteen minutes of a run (common practice, no source)."""
+
+STALE_S = 60.0
+"""A reading older than this is not the present."""
+
+
+def place_of(section: str) -> str:
+    """A section at the start of a sentence."""
+    return "The supply" if section == SUPPLY else section
+
+
 @dataclass(slots=True)
 class Now:
     """The situation at one tick, the same for every detector."""
@@ -48,6 +60,7 @@ class Now:
     storage_free_pct: float | None = None
     cells: Cells = field(default_factory=Cells)
     troubles: Mapping[str, str] | None = None
+    simulated: tuple[str, ...] = ()  # channels that read no sensor
 
     def cause(self) -> Cause:
         """What the last runs and rests, beside the commissioned ones, say is the matter."""
@@ -67,8 +80,36 @@ class Now:
         return risen if late and risen < 0.5 * rise else None
 
 
+    def outrun(self) -> bool:
+        """Whether the generator surely runs and the pressure falls all the same: then more is lost
+        than is made, whatever else is the matter."""
+        supply, kpa = self.supply, self.supply.kpa
+        if not supply.by_contact or not supply.running or supply.since_t is None or kpa is None:
+            return False
+        first_t, last_t = max(supply.since_t, self.t - OUTRUN_WITHIN_S), self.t - OUTRUN_S
+        seen = [was for t, was in supply.minutes.past if first_t <= t <= last_t]
+        return bool(seen) and kpa < seen[-1] - OUTRUN_KPA
+
+    def stands(self, section: str) -> str:
+        """The pressure of a section as the end of a sentence about now: "is at 30.3 psi"."""
+        place = self.supply if section == SUPPLY else self.systems[section]
+        if place.kpa is None:
+            return "has not been read"
+        if place.t is None or self.t - place.t > STALE_S:
+            return f"was at {self.words.pressure(place.kpa)} when it was last read"
+        return f"is at {self.words.pressure(place.kpa)}"
+
+    def against(self, section: str, kpa: float) -> str:
+        """The same with enough decimals to tell it from another pressure that is shown beside."""
+        place = self.supply if section == SUPPLY else self.systems[section]
+        if place.kpa is None:
+            return self.stands(section)
+        apart = self.words.pressure_beside(place.kpa, kpa)
+        return self.stands(section).replace(self.words.pressure(place.kpa), apart)
+
+
 class Telling(NamedTuple):
-    """What to say when an alert is raised."""
+    """What to say when an alert is raised: `text` in the past tense, since it is read later."""
 
     text: str
     todo: str
@@ -118,3 +159,12 @@ class Detector(Kept):
     def tell(self, now: Now) -> Telling:
         """The words and numbers, asked for when the alert is raised."""
         raise NotImplementedError
+
+    def present(self, now: Now, raised: str) -> str:
+        """How it stands at this moment, while the alert does; `raised` is what `tell` said. What
+        was said needs no other words where it is as true now as then."""
+        return raised
+
+    def plain_cause(self, now: Now) -> str | None:
+        """The cause where the figures of one moment tell it, without any run or rest ending."""
+        return None

@@ -50,11 +50,22 @@ class BypassSuspected(Detector):
         purity, cause = now.supply.purity, now.cause()
         if purity.valid and purity.now_pct is not None:
             text = (
-                f"Running warm, the line is filled with gas of {now.words.percent(purity.now_pct)}"
-                " nitrogen: that is nearly air."
+                "Running warm, the line was being filled with gas of"
+                f" {now.words.percent(purity.now_pct)} nitrogen: that is nearly air."
             )
             evidence = {**cause.evidence, "nitrogen_pct": round(purity.now_pct, 3)}
         else:
-            text = "The pressure builds up far faster than at commissioning while the loss is as it was."
+            text = (
+                "The pressure built up far faster than at commissioning while the loss was as it"
+                " had been."
+            )
             evidence = dict(cause.evidence)
         return Telling(text, ADVICE["bypass_open"], evidence, "bypass_open")
+
+    def present(self, now: Now, raised: str) -> str:
+        purity = now.supply.purity
+        if purity.now_pct is None:
+            return raised
+        when = "Running warm, the gas" if purity.valid else "When last measured warm, the gas"
+        verb = "is" if purity.valid else "was"
+        return f"{when} {verb} {now.words.percent(purity.now_pct)} nitrogen. {raised}"

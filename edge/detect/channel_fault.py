@@ -24,8 +24,14 @@ class ChannelFault(Detector):
     def tell(self, now: Now) -> Telling:
         why = now.channels.failed.get(self.subject or "", "no reading")
         return Telling(
-            f"The channel {self.subject} gives no readings: {why}.",
+            f"The channel {self.subject} gave no readings: {why}.",
             "What depends on it is not judged until it speaks again. Check its plug, cable and"
             " supply with the wiring view.",
             {"channel": self.subject, "why": why},
         )
+
+    def present(self, now: Now, raised: str) -> str:
+        why = now.channels.failed.get(self.subject or "")
+        if why is None:
+            return f"The channel {self.subject} gives readings again."
+        return f"The channel {self.subject} gives no readings: {why}."

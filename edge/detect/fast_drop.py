@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from edge.cause import ADVICE
-from edge.detect.base import URGENT, Detector, Now, Telling
+from edge.detect.base import URGENT, Detector, Now, Telling, place_of
 from edge.model import SUPPLY
 from edge.settings import Settings
 
@@ -57,12 +57,14 @@ class FastDrop(Detector):
             # What the line loses while a system gains has gone through its device.
             gaining = [n for n, s in now.systems.items() if s.risen_kpa() > GAINING_KPA]
             code = "device_open" if gaining else code
-        place = "The supply" if self.section == SUPPLY else self.section
         words = now.words
         return Telling(
-            f"{place} fell from {words.pressure(past[0][1])} to {words.pressure(past[-1][1])} within"
+            f"{place_of(self.section)} fell from {words.pressure(past[0][1])} to {words.pressure(past[-1][1])} within"
             f" {words.duration(span_s)}.",
             "Treat it as an emergency on site: " + ADVICE[code],
             {"drop_kpa": round(fall, 3), "over_s": round(span_s, 1)},
             code,
         )
+
+    def present(self, now: Now, raised: str) -> str:
+        return f"{raised} It {now.stands(self.section)}."

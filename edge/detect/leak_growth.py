@@ -96,20 +96,12 @@ class LeakGrowth(Detector):
         return left_kpa / max(now.trend.rests[-1][1], 1e-6)
 
     def tell(self, now: Now) -> Telling:
-        ratio = now.trend.loss(now.baseline, last=2)
         cause = now.cause()
-        times = ratio.value if ratio is not None else 0.0
         lost = now.trend.rests[-1][1]
         was = now.baseline.least_loss or 0.0
-        most = "the" if was == now.baseline.loss else "the at most"
-        shrunk = cause.code == "volume_changed"
-        seen = (
-            f"Pressure is lost at {now.words.rate(lost)}, {times:.1f} times {most}"
-            f" {now.words.rate(was)} at commissioning"
-        )
-        rest = ", but it also builds up as much faster." if shrunk else "."
+        also = " It also built up as much faster." if cause.code == "volume_changed" else ""
         return Telling(
-            seen + rest,
+            f"Pressure was lost at {self._beside(now)}.{also}",
             ADVICE[cause.code] if cause.code else CANNOT_TELL,
             {
                 **cause.evidence,
@@ -118,3 +110,16 @@ class LeakGrowth(Detector):
             },
             cause.code,
         )
+
+    def present(self, now: Now, raised: str) -> str:
+        if not now.trend.rests or now.baseline.least_loss is None:
+            return raised
+        return f"In the last rest pressure was lost at {self._beside(now)}."
+
+    @staticmethod
+    def _beside(now: Now) -> str:
+        """The newest loss beside the commissioned one."""
+        lost, was = now.trend.rests[-1][1], now.baseline.least_loss or 0.0
+        most = "the" if was == now.baseline.loss else "the at most"
+        times = f", {lost / was:.1f} times" if was > 0.0 else ", against"
+        return f"{now.words.rate(lost)}{times} {most} {now.words.rate(was)} at commissioning"

@@ -1,5 +1,6 @@
 """long_run: the run under way has lasted longer than any should."""
 
+from edge.cause import OUTRUN
 from edge.detect.base import SOON, Detector, Now, Telling
 
 
@@ -19,14 +20,30 @@ class LongRun(Detector):
         return supply.running and late
 
     def tell(self, now: Now) -> Telling:
-        supply = now.supply
+        supply, words = now.supply, now.words
         run_s = now.t - (supply.since_t or now.t)
-        kpa = supply.kpa or 0.0
+        kpa, limit = supply.kpa or 0.0, now.settings.limits.longest_run_s
         return Telling(
-            f"The generator has been running for {now.words.duration(run_s)} without stopping; the"
-            f" pressure is {now.words.pressure(kpa)}.",
+            f"The generator had been running for {words.duration_beside(run_s, limit)} without"
+            f" stopping, longer than {words.duration(limit)}; the pressure was"
+            f" {words.pressure(kpa)}.",
             "It loses as much as it makes, makes too little, or its pressure control has failed."
             " Look for an open drain or a leak first; close nothing without the impairment"
             " procedure.",
             {"run_s": round(run_s, 3), "pressure_kpa": kpa},
+            self.plain_cause(now),
+        )
+
+    def plain_cause(self, now: Now) -> str | None:
+        return OUTRUN if now.outrun() else None
+
+    def present(self, now: Now, raised: str) -> str:
+        supply = now.supply
+        if not supply.running or supply.since_t is None:
+            return raised
+        least = "" if supply.since_known else "at least "
+        return (
+            f"The generator has been running for {least}"
+            f"{now.words.duration(now.t - supply.since_t)} without stopping; the pressure"
+            f" {now.stands(self.section)}."
         )

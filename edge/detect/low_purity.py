@@ -10,7 +10,7 @@ from edge.settings import Settings
 DEAD_BAND_PCT = 0.1
 
 UNTOLD = (
-    "Bring a freshly calibrated analyzer. Check the valve's position, the needle valve, the filters"
+    "Bring a freshly calibrated analyzer. Check the three-way valve's position, the needle valve, the filters"
     " and the membrane; pressure is not affected by this alone."
 )
 
@@ -38,9 +38,19 @@ class LowPurity(Detector):
         pct = now.supply.purity.now_pct or 0.0
         least = now.settings.supply.purity_pct
         return Telling(
-            f"Running warm, the nitrogen is {now.words.percent(pct)} pure, less than"
+            f"Running warm, the nitrogen was {now.words.percent_beside(pct, least)} pure, less than"
             f" {now.words.percent(least)}.",
             ADVICE.get(cause.code or "", UNTOLD),
             {**cause.evidence, "nitrogen_pct": round(pct, 3), "limit_pct": least},
             cause.code,
         )
+
+    def present(self, now: Now, raised: str) -> str:
+        purity, least = now.supply.purity, now.settings.supply.purity_pct
+        if purity.now_pct is None:
+            return raised
+        pct = now.words.percent_beside(purity.now_pct, least)
+        wanted = f"{now.words.percent(least)} is wanted"
+        if purity.valid:
+            return f"Running warm, the nitrogen is {pct} pure; at least {wanted}."
+        return f"When the generator last ran warm the nitrogen was {pct} pure; at least {wanted}."

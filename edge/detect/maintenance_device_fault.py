@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from edge.cause import ADVICE
 from edge.detect.base import URGENT, Detector, Now, Telling
+from edge.model import SUPPLY
 from edge.settings import Settings
 
 
@@ -48,11 +49,19 @@ class MaintenanceDeviceFault(Detector):
         code = self._code(now, active=True) or "device_shut"
         kpa, regulated = system.kpa or 0.0, system.given.regulated_kpa or 0.0
         line = now.kpa or 0.0
-        verb = "falls" if code == "device_shut" else "rises"
+        verb = "fell" if code == "device_shut" else "rose"
         return Telling(
-            f"{self.section} {verb}: it is at {words.pressure(kpa)}, not at its regulated"
-            f" {words.pressure(regulated)}, while the supply line stands at {words.pressure(line)}.",
+            f"{self.section} {verb}: it was at {words.pressure_beside(kpa, regulated)}, not at its"
+            f" regulated {words.pressure(regulated)}, while the supply line stood at"
+            f" {words.pressure(line)}.",
             ADVICE[code],
             {"pressure_kpa": kpa, "regulated_kpa": round(regulated, 4), "line_kpa": line},
             code,
+        )
+
+    def present(self, now: Now, raised: str) -> str:
+        regulated = now.systems[self.section].given.regulated_kpa or 0.0
+        return (
+            f"{self.section} {now.against(self.section, regulated)}; its regulated pressure is"
+            f" {now.words.pressure(regulated)}, and the supply line {now.stands(SUPPLY)}."
         )

@@ -39,6 +39,8 @@ class MonitorFault(Detector):
         kind = self.subject or ""
         return Telling((now.troubles or {}).get(kind, ""), TODO[kind], {"trouble": kind})
 
+    def present(self, now: Now, raised: str) -> str:
+        return (now.troubles or {}).get(self.subject or "", raised)
 
 class SwitchedOff(Detector):
     """Stands while a detector is switched off after it raised; its alarm makes one where needed."""

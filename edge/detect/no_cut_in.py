@@ -42,14 +42,24 @@ class NoCutIn(Detector):
     def tell(self, now: Now) -> Telling:
         kpa = now.kpa or 0.0
         cut_in = now.settings.supply.cut_in_kpa
-        seen = "the generator does not run" if now.supply.by_contact else "it does not rise"
+        seen = "the generator did not run" if now.supply.by_contact else "it did not rise"
         return Telling(
-            f"The pressure is {now.words.pressure(kpa)}, under the cut-in of"
+            f"The pressure was {now.words.pressure_beside(kpa, cut_in)}, under the cut-in of"
             f" {now.words.pressure(cut_in)}, and {seen}.",
             "Check power, breaker and overload first, then the pressure control and the valves of"
             " the supply line.",
             {"pressure_kpa": kpa, "cut_in_kpa": round(cut_in, 4)},
             "no_power" if self._rests(now, kpa) else None,
+        )
+
+    def present(self, now: Now, raised: str) -> str:
+        cut_in, supply = now.settings.supply.cut_in_kpa, now.supply
+        runs = "nothing tells whether the generator runs"
+        if supply.by_contact:
+            runs = f"the generator {'runs' if supply.running else 'does not run'}"
+        return (
+            f"The pressure {now.against(self.section, cut_in)}, the cut-in is"
+            f" {now.words.pressure(cut_in)}, and {runs}."
         )
 
     @staticmethod

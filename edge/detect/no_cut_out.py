@@ -22,10 +22,18 @@ class NoCutOut(Detector):
         kpa = now.kpa or 0.0
         cut_out = now.settings.supply.cut_out_kpa
         return Telling(
-            f"The pressure is {now.words.pressure(kpa)}, past the cut-out of"
-            f" {now.words.pressure(cut_out)}, and the generator still runs.",
+            f"The pressure was {now.words.pressure_beside(kpa, cut_out)}, past the cut-out of"
+            f" {now.words.pressure(cut_out)}, and the generator still ran.",
             "The pressure control is mis-set or has failed: have it looked at now, and do not rely"
             " on the relief valve.",
             {"pressure_kpa": kpa, "cut_out_kpa": round(cut_out, 4)},
             "control_fault",
+        )
+
+    def present(self, now: Now, raised: str) -> str:
+        cut_out = now.settings.supply.cut_out_kpa
+        runs = "still runs" if now.supply.running else "rests"
+        return (
+            f"The pressure {now.against(self.section, cut_out)}, the cut-out is"
+            f" {now.words.pressure(cut_out)}, and the generator {runs}."
         )

@@ -2,11 +2,14 @@
 
 from collections.abc import Iterator
 
-from edge.detect.base import URGENT, Detector, Now, Telling
+from edge.cause import ADVICE, OUTRUN
+from edge.detect.base import URGENT, Detector, Now, Telling, place_of
 from edge.model import SUPPLY
 from edge.settings import Settings
 
 DEAD_BAND_KPA = 2.0
+ODD = 2.0
+"""Over so many times the high limit a sensor or its scale is the likelier reason."""
 
 
 class _Limit(Detector):
@@ -23,6 +26,21 @@ class _Limit(Detector):
             return now.kpa
         system = now.systems[self.section]
         return system.kpa if system.t == now.t else None
+
+    def _seen(self, now: Now) -> str:
+        """The pressure, never looking like the limit it has passed."""
+        return now.words.pressure_beside(self._kpa(now) or 0.0, self._limit_kpa)
+
+    def _beside(self, now: Now, passed: str, back: str) -> str:
+        """How the pressure stands to the limit: one word for past it, one for back from it."""
+        kpa = (now.supply if self.section == SUPPLY else now.systems[self.section]).kpa
+        low = kpa is not None and (kpa < self._limit_kpa) == (passed == "under")
+        limit = now.words.pressure(self._limit_kpa)
+        how = f"{passed} its" if low else f"{back} its"
+        again = "" if low else " again"
+        kind = "low" if passed == "under" else "high"
+        stands = now.against(self.section, self._limit_kpa)
+        return f"{place_of(self.section)} {stands}, {how} {kind} limit of {limit}{again}."
 
 
 class LowPressure(_Limit):
@@ -41,15 +59,22 @@ class LowPressure(_Limit):
         return None if kpa is None else kpa < self._limit_kpa + active * DEAD_BAND_KPA
 
     def tell(self, now: Now) -> Telling:
-        kpa = self._kpa(now) or 0.0
-        place = "The supply" if self.section == SUPPLY else self.section
+        kpa, cause = self._kpa(now) or 0.0, self.plain_cause(now)
+        why = "" if cause is None else f" {ADVICE[cause]}"
         return Telling(
-            f"{place} is at {now.words.pressure(kpa)}, under the low limit of"
+            f"{place_of(self.section)} was at {self._seen(now)}, under its low limit of"
             f" {now.words.pressure(self._limit_kpa)}.",
             "Someone must go there now: the system may be losing its gas or operating. Check the"
-            " fire alarm panel and the gauge on the riser first.",
+            f" fire alarm panel and the gauge on the riser first.{why}",
             {"pressure_kpa": kpa, "limit_kpa": round(self._limit_kpa, 4)},
+            cause,
         )
+
+    def plain_cause(self, now: Now) -> str | None:
+        return OUTRUN if self.section == SUPPLY and now.outrun() else None
+
+    def present(self, now: Now, raised: str) -> str:
+        return self._beside(now, "under", "over")
 
 
 class HighPressure(_Limit):
@@ -66,10 +91,14 @@ class HighPressure(_Limit):
 
     def tell(self, now: Now) -> Telling:
         kpa = self._kpa(now) or 0.0
+        odd = " So much is implausible: read the gauge." if kpa > ODD * self._limit_kpa else ""
         return Telling(
-            f"The supply is at {now.words.pressure(kpa)}, over the high limit of"
-            f" {now.words.pressure(self._limit_kpa)}.",
-            "Keep clear of the line and check that the generator has stopped and the relief valve"
-            " works; have the pressure control looked at today.",
+            f"The supply was at {self._seen(now)}, over its high limit of"
+            f" {now.words.pressure(self._limit_kpa)}.{odd}",
+            "Keep clear of the line and do not rely on the relief valve: see that the generator has"
+            " stopped, and have its pressure control looked at today.",
             {"pressure_kpa": kpa, "limit_kpa": round(self._limit_kpa, 4)},
         )
+
+    def present(self, now: Now, raised: str) -> str:
+        return self._beside(now, "over", "under")

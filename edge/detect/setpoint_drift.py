@@ -39,9 +39,10 @@ class SetpointDrift(Detector):
         for kind, given in (("cut_in", supply.cut_in_kpa), ("cut_out", supply.cut_out_kpa)):
             if self._strayed(kind, supply.tolerance_kpa):
                 seen = given + self.strays[kind][-1]
-                verb = "starts" if kind == "cut_in" else "stops"
+                verb = "started" if kind == "cut_in" else "stopped"
                 parts.append(
-                    f"The generator {verb} at {words.pressure(seen)}, not at {words.pressure(given)}."
+                    f"The generator {verb} at {words.pressure_beside(seen, given)}, not at"
+                    f" {words.pressure(given)}."
                 )
                 evidence[f"{kind}_kpa"] = round(seen, 4)
         return Telling(
@@ -50,3 +51,6 @@ class SetpointDrift(Detector):
             evidence,
             "control_fault",
         )
+
+    def present(self, now: Now, raised: str) -> str:
+        return self.tell(now).text or raised

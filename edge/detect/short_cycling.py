@@ -18,9 +18,16 @@ class ShortCycling(Detector):
         starts = now.supply.runs.starts(now.t, 3600.0)
         cause = now.cause()
         return Telling(
-            f"The generator started {starts} times in the last hour, more than the"
+            f"The generator started {starts} times within an hour, more than the"
             f" {now.settings.limits.starts_per_hour} it should.",
             ADVICE[cause.code] if cause.code else CANNOT_TELL,
             {**cause.evidence, "starts": starts},
             cause.code,
+        )
+
+    def present(self, now: Now, raised: str) -> str:
+        starts = now.supply.runs.starts(now.t, 3600.0)
+        return (
+            f"The generator started {starts} time{'s' * (starts != 1)} in the last hour;"
+            f" {now.settings.limits.starts_per_hour} is the most it should."
         )

@@ -50,12 +50,12 @@ class SlowBuild(Detector):
         if now.hanging_kpa_per_h() is not None or rise is None:
             run_s = now.t - (now.supply.since_t or now.t)
             text = (
-                f"After {now.words.duration(run_s)} of running the pressure has not come to"
+                f"After {now.words.duration(run_s)} of running the pressure had not come to"
                 f" cut-out; at commissioning it built up at {now.words.rate(was)}."
             )
         else:
             text = (
-                f"The pressure builds up at {now.words.rate(rise.value * was)}, not at the"
+                f"The pressure built up at {now.words.rate(rise.value * was)}, not at the"
                 f" {now.words.rate(was)} of commissioning."
             )
         return Telling(
@@ -64,3 +64,14 @@ class SlowBuild(Detector):
             {**cause.evidence, "commissioned_rise_kpa_per_h": round(was, 4)},
             cause.code,
         )
+
+    def present(self, now: Now, raised: str) -> str:
+        rise, was = now.trend.rise(now.baseline), now.baseline.rise or 0.0
+        beside = f"at commissioning it built up at {now.words.rate(was)}"
+        if now.hanging_kpa_per_h() is not None:
+            run_s = now.t - (now.supply.since_t or now.t)
+            so_far = f"After {now.words.duration(run_s)} of running the pressure"
+            return f"{so_far} {now.stands(self.section)} and not yet at cut-out; {beside}."
+        if rise is None:
+            return raised
+        return f"In the last runs pressure built up at {now.words.rate(rise.value * was)}; {beside}."

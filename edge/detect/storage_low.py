@@ -17,7 +17,12 @@ class StorageLow(Detector):
     def tell(self, now: Now) -> Telling:
         free = now.storage_free_pct or 0.0
         return Telling(
-            f"Only {now.words.percent(free)} of the monitor's disk is free.",
+            f"Only {now.words.percent(free)} of the monitor's disk was free.",
             "Judging and telling go on, but history may have gaps: make room or fit a larger card.",
             {"free_pct": round(free, 2)},
         )
+
+    def present(self, now: Now, raised: str) -> str:
+        if now.storage_free_pct is None:
+            return raised
+        return f"{now.words.percent(now.storage_free_pct)} of the monitor's disk is free."

@@ -64,8 +64,12 @@ class StuckReading(Detector):
     def tell(self, now: Now) -> Telling:
         still_s = now.t - self.since_t
         return Telling(
-            f"The channel {self.subject} has given the very same reading for"
+            f"The channel {self.subject} gave the very same reading for"
             f" {now.words.duration(still_s)}.",
             "It may be stuck: compare it with the gauge on site, then check sensor and cable.",
             {"channel": self.subject, "value": self.value, "still_s": round(still_s)},
         )
+
+    def present(self, now: Now, raised: str) -> str:
+        still = now.words.duration(now.t - self.since_t)
+        return f"The channel {self.subject} has given the very same reading for {still}."

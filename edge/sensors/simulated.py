@@ -27,6 +27,9 @@ NOISE: Mapping[str, float] = {
 }
 """Standard deviation of one reading, in the quantity's unit."""
 
+NO_SENSOR = "simulated: no sensor is read"
+"""Why the status is that of an output which is not the process's (NAMUR NE 107)."""
+
 DUTY = 0.17
 """Share of the time that the simulated generator runs when all is well."""
 
@@ -80,7 +83,9 @@ class Simulated:
             value += self._random.gauss(0.0, self._noise)
             if self.quantity == "oxygen":
                 value = max(value, 0.0)
-        return Reading(self.channel, self.quantity, on_grid(value))
+        return Reading(
+            self.channel, self.quantity, on_grid(value), Status.FUNCTION_CHECK, NO_SENSOR
+        )
 
     def close(self) -> None:
         """Nothing is held."""

@@ -10,17 +10,16 @@ from html import escape
 from textwrap import fill
 from typing import Any, NamedTuple
 
+from edge import advice
+from edge.caution import CAUTION
 from edge.model import SUPPLY
 from edge.settings import Settings
 from edge.tell.trace import Trace
 from edge.week import Account
 from edge.words import Words
 
-CAUTION = (
-    "dryhold supplements the listed supervisory and alarm devices and never replaces them; it"
-    " commands no valve and no compressor. Closing valves impairs protection: notify the"
-    " monitoring station and the owner first, and put every valve back."
-)
+MARKS = {"urgent": "URGENT: ", "soon": "Soon: ", "planned": "Planned: ", "ended": "Ended: "}
+"""What a subject begins with: how soon somebody must act is read before anything else."""
 
 _TONES = {
     "urgent": ("#a3271f", "◆"),
@@ -71,11 +70,11 @@ class Envelope(NamedTuple):
 
 
 def title(about: Mapping[str, Any]) -> str:
-    """An alert's or event's name and place: "low pressure, supply"."""
+    """An alert's or event's name and place: "Low pressure, supply"."""
     if about.get("kind") == "hold_test_finished":
-        name = "hold test"
+        name = "Hold test"
     else:
-        name = str(about["alert"]).replace("_", " ")
+        name = advice.name_of(str(about["alert"]))
     section = about.get("section")
     subject = about.get("subject")
     return ", ".join([name, *([str(subject)] if subject else []), *([section] if section else [])])
@@ -92,26 +91,26 @@ def of_event(
     """One event; `unanswered_s` when it is told because nobody acknowledged it for so long."""
     words = Words(settings)
     kind = event["kind"]
-    subject = f"{settings.site.name}: {title(event)}"
+    subject = _subject(title(event), settings)
     when = Part("", (("When", local(event["at"], settings)),))
     if kind == "alert_raised":
         tone = str(event["priority"])
         rows = [*when.rows]
         if unanswered_s is not None:
             rows.append(("Acknowledged", f"by nobody for {words.duration(unanswered_s)}"))
-        cause = event.get("cause")
-        rows.append(("Likely cause", _cause(cause)))
-        parts = [Part("", tuple(rows)), Part("What to do", (), (str(event.get("todo", "")),))]
+        parts = [Part("", (*rows, _cause(event))), *_work(event)]
         parts.append(_now(latest, event.get("section"), settings))
         heading = f"{tone.capitalize()}: {title(event)}"
+        subject = _subject(title(event), settings, tone)
         return Letter(
             subject, tone, heading, event["text"], tuple(parts), trace, _acknowledge(link)
         )
     if kind == "alert_explained":
-        rows = [*when.rows, ("Likely cause", _cause(event.get("cause")))]
-        parts = [Part("", tuple(rows)), Part("What to do", (), (str(event.get("todo", "")),))]
+        tone = str(event["priority"])
+        parts = [Part("", (*when.rows, _cause(event))), *_work(event)]
         heading = f"Cause found: {title(event)}"
-        return Letter(subject, str(event["priority"]), heading, event["text"], tuple(parts), trace)
+        subject = _subject(title(event), settings, tone)
+        return Letter(subject, tone, heading, event["text"], tuple(parts), trace)
     verbs = {
         "alert_cleared": ("ended", "Ended"),
         "alert_acknowledged": ("plain", "Acknowledged"),
@@ -122,6 +121,7 @@ def of_event(
         parts = [when]
         if kind == "alert_cleared":
             parts.append(_now(latest, event.get("section"), settings))
+            subject = _subject(title(event), settings, tone)
         shown = trace if kind == "alert_cleared" else None
         return Letter(subject, tone, f"{verb}: {title(event)}", event["text"], tuple(parts), shown)
     verdict = str(event.get("verdict", ""))
@@ -154,16 +154,17 @@ def of_reminder(
     rows = (
         ("Since", local(alert["since"], settings)),
         ("Standing", f"for {words.duration(stood_s)}, acknowledged by nobody"),
-        ("Likely cause", _cause(alert.get("cause"))),
+        _cause(alert),
     )
     return Letter(
-        f"{settings.site.name}: {title(alert)}",
+        _subject(title(alert), settings, str(alert["priority"])),
         str(alert["priority"]),
         f"Still standing: {title(alert)}",
         str(alert["text"]),
         (
             Part("", rows),
-            Part("What to do", (), (str(alert.get("todo", "")),)),
+            *_work(alert),
+            Part("When it was raised", (), (str(alert.get("raised", "")),)),
             _now(latest, alert.get("section"), settings),
         ),
         trace,
@@ -195,7 +196,7 @@ def of_many(
     tone = "plain" if digest else _worst(events)
     standing = [a for a in picture.get("alerts", []) if a["state"] == "active"]
     return Letter(
-        f"{settings.site.name}: {heading[0].lower()}{heading[1:]}",
+        _subject(f"{heading[0].lower()}{heading[1:]}", settings, tone),
         tone,
         heading,
         lead,
@@ -231,7 +232,7 @@ def of_week(account: Account, settings: Settings, link: str) -> Letter:
     ):
         parts.append(Part(heading, (), lines or ("None.",)))
     return Letter(
-        f"{settings.site.name}: account of the week",
+        _subject("account of the week", settings),
         "plain",
         "Account of the week",
         days,
@@ -258,8 +259,29 @@ def _short(at: str, settings: Settings) -> str:
     return f"{when:%a} {when.day} {when:%b %H:%M}"
 
 
-def _cause(cause: object) -> str:
-    return "the figures do not tell one" if cause is None else str(cause).replace("_", " ")
+def _subject(about: str, settings: Settings, tone: str = "") -> str:
+    """How soon, where and what; before all of it where it comes from no sensor."""
+    word = "Simulated: " if settings.simulated else ""
+    return f"{word}{MARKS.get(tone, '')}{settings.site.name}: {about}"
+
+
+def _advice(about: Mapping[str, Any]) -> advice.Advice:
+    return advice.of(str(about["alert"]), about.get("cause"))
+
+
+def _cause(about: Mapping[str, Any]) -> tuple[str, str]:
+    return ("Likely cause", _advice(about).cause or "the figures do not tell one")
+
+
+def _work(about: Mapping[str, Any]) -> tuple[Part, ...]:
+    """What whoever goes there needs to know before the van is loaded."""
+    known = _advice(about)
+    said = (
+        ("What to do", str(about.get("todo", ""))),
+        ("Check first", known.check),
+        ("Bring", known.bring),
+    )
+    return tuple(Part(heading, (), (line,)) for heading, line in said if line)
 
 
 def _acknowledge(link: str) -> tuple[str, str]:
@@ -350,6 +372,8 @@ def message(letter: Letter, envelope: Envelope, settings: Settings) -> EmailMess
 def text(letter: Letter, settings: Settings) -> str:
     """The plain part."""
     blocks = [letter.heading.upper(), fill(letter.lead, 76)]
+    if settings.simulated:
+        blocks.insert(0, fill(settings.mark.upper(), 76))
     for part in letter.parts:
         lines = [part.heading] if part.heading else []
         width = max((len(label) for label, _ in part.rows), default=0)
@@ -374,6 +398,12 @@ def html(letter: Letter, settings: Settings) -> str:
         f'<span aria-hidden="true">{shape}</span> {escape(letter.heading)}</h1>',
         f'<p style="margin:0 0 16px;font-size:17px;line-height:1.45">{escape(letter.lead)}</p>',
     ]
+    if settings.simulated:
+        body.insert(
+            0,
+            f'<p style="margin:0 0 16px;padding:8px 12px;background:{_INK};color:{_PAPER};'
+            f'font-weight:600">{escape(settings.mark)}</p>',
+        )
     body += [_part(part) for part in letter.parts[:2]]
     if letter.trace is not None:
         body.append(

@@ -333,7 +333,8 @@ class MqttMessenger:
             if said == news.get(alert, []) and f"alerts/{alert}" not in again:
                 continue
             mine = opened.get(alert, [])
-            body = {"alert": alert, "at": latest["at"], "state": newest.state(mine), "open": mine}
+            still = [newest.opened(one) for one in mine]
+            body = {"alert": alert, "at": latest["at"], "state": newest.state(mine), "open": still}
             if len(self._in_flight) >= self._window or not self._publish(f"alerts/{alert}", body):
                 return
             self._said[alert] = news.get(alert, [])

@@ -11,6 +11,12 @@ def gist(alert: Mapping[str, Any]) -> tuple[Any, ...]:
     return tuple(alert.get(key) for key in ("section", "subject", "state", "priority", "cause"))
 
 
+def opened(alert: Mapping[str, Any]) -> dict[str, Any]:
+    """An alert for a topic that is not renewed while it stands: as it was said when raised, since a
+    sentence about the present would soon be none. That one is in the readings."""
+    return {**alert, "text": alert.get("raised") or alert["text"]}
+
+
 def state(opened: Sequence[Mapping[str, Any]]) -> str:
     """The state that most needs a person, of one alert in all sections."""
     found = {o["state"] for o in opened}
@@ -37,6 +43,7 @@ def readings(latest: Mapping[str, Any]) -> dict[str, Any]:
     picture = latest["picture"]
     return {
         "at": latest["at"],
+        "simulated": picture.get("simulated", []),
         "channels": {
             name: {
                 "quantity": c["quantity"],
@@ -51,6 +58,10 @@ def readings(latest: Mapping[str, Any]) -> dict[str, Any]:
         "state": picture.get("state"),
         "reason": picture.get("reason"),
         "todo": picture.get("todo"),
+        "alerts": [
+            {key: one.get(key) for key in ("alert", "section", "subject", "state", "text")}
+            for one in picture.get("alerts", [])
+        ],
         "not_judged": picture.get("not_judged", []),
         "sections": {
             # How each figure came about is for the page.

@@ -1,4 +1,4 @@
-"""What stands under every page and on every record."""
+"""What stands under every page and every letter, and on every record of a hold test."""
 
 CAUTION = (
     "This monitor supplements the listed supervisory and alarm devices and never replaces them. "

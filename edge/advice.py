@@ -1,4 +1,5 @@
-"""What a colleague would add to an alert: the likely cause in words, what to check, what to bring.
+"""What a colleague would add to an alert: its name, the likely cause in words, what to check first,
+what to bring, and what the owner does. Page, mail, messages and shell all say it from here. Pure.
 
 The causes are those of the trade's table "what a reading means together"; the advice is common
 practice, no source.
@@ -9,11 +10,66 @@ from typing import NamedTuple
 
 
 class Advice(NamedTuple):
-    """`cause` completes "Most likely: ..."."""
+    """`cause` completes "Most likely: ..."; "" where none could be told."""
 
     cause: str
     check: str
     bring: str
+
+
+NAMES: Mapping[str, str] = {
+    "low_pressure": "Low pressure",
+    "high_pressure": "High pressure",
+    "no_cut_in": "No cut-in",
+    "no_cut_out": "No cut-out",
+    "slow_build": "Slow build",
+    "long_run": "Long run",
+    "excess_runtime": "Excess runtime",
+    "short_cycling": "Short cycling",
+    "leak_growth": "Leak growth",
+    "fast_drop": "Fast drop",
+    "low_purity": "Low purity",
+    "bypass_suspected": "Bypass suspected",
+    "setpoint_drift": "Setpoint drift",
+    "maintenance_device_fault": "Air maintenance device fault",
+    "channel_fault": "Channel fault",
+    "stuck_reading": "Stuck reading",
+    "hold_test_failed": "Hold test failed",
+    "calibration_due": "Calibration due",
+    "work_due": "Work due",
+    "storage_low": "Storage low",
+    "monitor_fault": "Monitor fault",
+}
+"""Every alert as people call it."""
+
+
+def name_of(alert: str) -> str:
+    """"no_cut_in" as "No cut-in"."""
+    return NAMES.get(alert) or alert.replace("_", " ").capitalize()  # kept by another version
+
+
+def of(alert: str, cause: str | None) -> Advice:
+    """What is known of an alert whose cause (a code, or None) is told or not."""
+    return CAUSES.get(cause or "") or ALERTS.get(alert) or Advice("", "", "")
+
+
+def owner(alert: str, priority: str, contact: str) -> str:
+    """What the owner does: call, and keep clear; the rest is the technician's."""
+    when = {"urgent": "now", "soon": "within a day or so", "planned": "before the next visit"}
+    first = OWNER.get(alert, "")
+    return f"{first} Call {contact} {when[priority]}.".lstrip()
+
+
+OWNER: Mapping[str, str] = {
+    "low_pressure": "Look at the fire alarm panel: a system may be losing its gas or operating.",
+    "fast_drop": "Treat it as an emergency on site: look for fire and flowing water, and at the"
+    " fire alarm panel.",
+    "high_pressure": "Keep everybody clear of the generator and its line.",
+    "no_cut_out": "Keep everybody clear of the generator and its line.",
+    "no_cut_in": "Turn no valve and open no panel.",
+    "maintenance_device_fault": "Turn no valve.",
+}
+"""What comes before the call, by the alert's name."""
 
 
 CAUSES: Mapping[str, Advice] = {
@@ -35,7 +91,7 @@ CAUSES: Mapping[str, Advice] = {
         "Intake and coalescing filter elements, a pressure gauge, the generator's test report.",
     ),
     "bypass_open": Advice(
-        "the valve stands in bypass, so the line is filled with air",
+        "the three-way valve stands in bypass, so the line is filled with air",
         "Look at the three-way valve: nitrogen or bypass? Then ask who filled the system last.",
         "A freshly calibrated hand-held oxygen analyzer.",
     ),
@@ -43,6 +99,12 @@ CAUSES: Mapping[str, Advice] = {
         "the gas volume has changed: something is valved off, or full of water",
         "Look whether a system's or a receiver's valve is shut, and drain the receiver.",
         "The record of valve positions, a hose for draining.",
+    ),
+    "loss_over_production": Advice(
+        "more is lost than the generator makes",
+        "Look for an open drain or a broken joint first, then whether the generator delivers: it "
+        "runs, and the pressure falls.",
+        "Leak-detection fluid, pipe, couplings, plugs, a flow meter, the impairment procedure.",
     ),
     "control_fault": Advice(
         "the pressure control is mis-set or has failed",
@@ -66,7 +128,7 @@ CAUSES: Mapping[str, Advice] = {
         "A strainer element and a cleaning kit for the restriction.",
     ),
     "device_open": Advice(
-        "the air maintenance device's bypass is open, or its regulator has failed",
+        "the air maintenance device's fast-fill bypass is open, or its regulator has failed",
         "Look whether the fast-fill bypass valve is shut, then at the regulator's outlet.",
         "A regulator repair kit, a calibrated gauge.",
     ),
@@ -81,7 +143,8 @@ ALERTS: Mapping[str, Advice] = {
     ),
     "high_pressure": Advice(
         "",
-        "See whether the generator is still running, then read the gauge beside the relief valve.",
+        "See whether the generator still runs, and read the gauge from a distance; do not rely on "
+        "the relief valve.",
         "A calibrated gauge, a replacement pressure control.",
     ),
     "no_cut_in": Advice(
@@ -126,7 +189,8 @@ ALERTS: Mapping[str, Advice] = {
     ),
     "low_purity": Advice(
         "",
-        "Check with a freshly calibrated hand-held analyzer, then the needle valve and bypass.",
+        "Check with a freshly calibrated hand-held analyzer, then the needle valve and the three-way "
+        "valve.",
         "A hand-held oxygen analyzer, filter elements.",
     ),
     "bypass_suspected": Advice(
