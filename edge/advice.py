@@ -44,7 +44,7 @@ NAMES: Mapping[str, str] = {
 
 
 def name_of(alert: str) -> str:
-    """"no_cut_in" as "No cut-in"."""
+    """ "no_cut_in" as "No cut-in"."""
     return NAMES.get(alert) or alert.replace("_", " ").capitalize()  # kept by another version
 
 

@@ -16,7 +16,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import IO
 
-from edge.core import units
+from edge.core import scale, units
 from edge.errors import RecordingError
 from edge.model import GRID, Tick, iso
 from edge.settings import Channel, Settings
@@ -144,6 +144,8 @@ class Recording:
         blank: list[float | None] = [None] * len(settings.channel)
         names = [c.name for c in settings.channel]
         parse, none, steady = datetime.fromisoformat, (), self._steady
+        whole = dict[str, str]()
+        ends = {p: e for p, c in enumerate(settings.channel) if (e := _ends(c)) is not None}
         with self.file:
             for number, line in enumerate(self.file, 2):
                 if line == "\n":
@@ -157,12 +159,16 @@ class Recording:
                         t, offset_s = _steady(row[steady], t)
                     values = blank.copy()
                     missing: list[str] | tuple[()] = none
+                    beyond: dict[str, str] = whole
                     for cell, place, factor, offset in columns:
                         text = row[cell]
                         if text and not text.isspace():
                             value = (float(text) + offset) * factor
                             if not -TOO_LARGE < value < TOO_LARGE or "_" in text:
                                 raise ValueError(f"expected a reading, found {text}")
+                            if place in ends and not ends[place][0] <= value <= ends[place][1]:
+                                beyond = {**beyond, names[place]: _beyond(text, names[place])}
+                                continue
                             values[place] = (value * GRID + 0.5) // 1 / GRID
                             if place in binary and value not in (0.0, 1.0):
                                 raise ValueError(f"expected {names[place]} 0 or 1, found {text}")
@@ -171,11 +177,28 @@ class Recording:
                 except (ValueError, csv.Error) as error:
                     self._pass_over(number, _why(error))
                     continue
-                if missing:
-                    faults = dict.fromkeys(missing, NO_CELL)
+                if missing or beyond:
+                    faults = {**dict.fromkeys(missing, NO_CELL), **beyond}
                     yield number, Tick(t, offset_s, tuple(values), faults)
                 else:
                     yield number, Tick(t, offset_s, tuple(values))
+
+
+def _beyond(text: str, name: str) -> str:
+    return f"{text} in the recording, beyond what {name} can read"
+
+
+def _ends(channel: Channel) -> tuple[float, float] | None:
+    """Inside values past which the channel cannot have read; None where nothing tells its range."""
+    reads = channel.reads
+    at = None if reads is None else reads.volts or reads.milliamps or reads.ratio
+    if reads is None or at is None:
+        return None
+    shows, milliamps = (reads.as_[0], reads.as_[1]), reads.milliamps is not None
+    kind = units.QUANTITY_KIND[channel.quantity]
+    ends = scale.beyond((at[0], at[1]), shows, milliamps)
+    low, high = sorted(units.inside(kind, end, channel.unit) for end in ends)
+    return low, high
 
 
 def _cells(line: str) -> list[str]:

@@ -24,6 +24,8 @@ TOLERANCE_KPA = 10.0
 COMMON_WORK = (
     "gauges read",
     "low-pressure signal",
+    "trip test",
+    "low-point drains",
     "leakage test",
     "gauges compared or replaced",
     "filter service",

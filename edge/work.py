@@ -74,6 +74,8 @@ DEFAULTS: tuple[Default, ...] = (
     # Intervals of NFPA 25 are from memory, and differ between editions.
     Default("gauges read", 31 * DAY_S, None, "NFPA 25"),
     Default("low-pressure signal", 92 * DAY_S, None, "NFPA 25"),
+    Default("trip test", 365 * DAY_S, None, "NFPA 25", per_section=True),
+    Default("low-point drains", 365 * DAY_S, None, "NFPA 25", per_section=True),
     Default(LEAKAGE, 3 * 365.25 * DAY_S, None, "NFPA 25", per_section=True),
     Default("gauges compared or replaced", 5 * 365.25 * DAY_S, None, "NFPA 25"),
     Default("filter service", 365 * DAY_S, 2000 * HOUR_S, PRACTICE),

@@ -5,8 +5,8 @@ from urllib.parse import urlsplit
 
 from markupsafe import Markup
 
-from edge.settings import Settings
 from edge.caution import CAUTION
+from edge.settings import Settings
 
 NO_CONTACT = "Your fire-protection contractor"
 

@@ -6,11 +6,11 @@ from typing import Any
 
 from markupsafe import Markup
 
+from edge.caution import CAUTION
 from edge.hold.methods import methods, void_when
 from edge.model import SUPPLY
-from edge.settings import Settings
+from edge.settings import Settings, mark
 from web import course
-from edge.caution import CAUTION
 from web.course import Rows
 from web.shown import DASH, Local, SiteUnits, lasting, parse_time, percent
 
@@ -49,6 +49,7 @@ class Record:
     made: str
     hash: str
     chain: str
+    simulated: str  # what must stand on it, large; "" where every channel read a sensor
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +89,18 @@ def listed(test: Mapping[str, Any], settings: Settings, local: Local) -> Listed:
     made = course.course(_shown(test, None), settings, local)
     when = local.record(parse_time(test["at"]))
     by = str(test.get("by") or DASH)
-    return Listed(test["n"], when, made.place, made.method, made.headline, made.verdict, by)
+    headline = _headline(made.headline, test)
+    return Listed(test["n"], when, made.place, made.method, headline, made.verdict, by)
+
+
+def _headline(said: str, test: Mapping[str, Any]) -> str:
+    return f"Simulated: {said}" if test.get("simulated") else said
+
+
+def not_evidence(about: Mapping[str, Any]) -> str:
+    """What must stand on a record of channels that read no sensor; "" where there was none."""
+    names = about.get("simulated")
+    return f"{mark(names)} It proves nothing of any piping." if names else ""
 
 
 def _shown(test: Mapping[str, Any], aside: Mapping[str, Any] | None) -> dict[str, Any]:
@@ -139,7 +151,7 @@ def record(
         title=f"Hold test record: {made.place}",
         site=settings.site.name,
         verdict=made.verdict,
-        headline=made.headline,
+        headline=_headline(made.headline, test),
         sentence=str(test["text"]),
         parts=tuple(part for part in parts if part.rows),
         warnings=made.warnings,
@@ -154,6 +166,7 @@ def record(
         made=local.record(now),
         hash=linked,
         chain=chain,
+        simulated=not_evidence(test),
     )
 
 

@@ -111,7 +111,9 @@ def pdf(record: Mapping[str, Any], signatures: list[str]) -> bytes:
     faces = Faces()
     foot = f"Record {record['name']}, printed {record['made']}"
     title = f"{record['title']}, {record['site']}"
-    return build(lambda width: _story(record, signatures, faces, width), foot, title)
+    return build(
+        lambda width: _story(record, signatures, faces, width), foot, title, record["simulated"]
+    )
 
 
 def _story(

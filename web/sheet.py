@@ -10,6 +10,7 @@ from edge.core import units
 from edge.record import Chapter, Figure, Record
 from edge.settings import Settings
 from web.named import section_name
+from web.record import not_evidence
 from web.shown import DASH, Local, Number, SiteUnits, lasting, parse_time
 
 KINDS: Mapping[str, str] = {
@@ -75,6 +76,7 @@ class Sheet:
     supersedes: str
     superseded_by: str
     shown: str
+    simulated: str  # what must stand on it, large; "" where every channel read a sensor
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,6 +207,7 @@ def sheet(plain: Mapping[str, Any], chain: Any, settings: Settings, now: float) 
         supersedes=record.supersedes or "",
         superseded_by=str(plain.get("superseded_by") or ""),
         shown=local.record(now),
+        simulated=not_evidence(plain),
     )
 
 
@@ -214,6 +217,8 @@ def listed(plain: Mapping[str, Any], local: Local) -> Listed:
     found = "superseded" if plain.get("superseded_by") else ""
     if not found:
         found = f"{count} finding{'s' * (count != 1)}" if count else "nothing wrong found"
+    if plain.get("simulated"):
+        found = f"simulated: {found}"
     return Listed(
         int(plain["seq"]),
         local.record(parse_time(plain["made_at"])),

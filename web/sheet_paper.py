@@ -51,7 +51,7 @@ def pdf(sheet: Mapping[str, Any]) -> bytes:
         return out
 
     foot = f"Record {sheet['name']}, printed {sheet['shown']}"
-    return build(story, foot, f"{sheet['title']}, {sheet['site']}")
+    return build(story, foot, f"{sheet['title']}, {sheet['site']}", sheet["simulated"])
 
 
 def _part(part: Mapping[str, Any], width: float, say: Any, head: Any, small: Any) -> list[Any]:

@@ -57,7 +57,7 @@ def blueprint(site: Site, door: Door) -> Blueprint:
         _, view, _ = site.view()
         lock = side.lock()
         if lock is None:
-            return render_template("site_unset.html", room="", view=view)
+            return render_template("site_unset.html", room="", view=view, state_dir=site.state_dir)
         token, mark = door.form(lock)
         after = request.args.get("next", "")
         answer = make_response(

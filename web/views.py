@@ -8,10 +8,10 @@ from jinja2.utils import htmlsafe_json_dumps
 from werkzeug.exceptions import HTTPException
 
 from edge import __version__
+from edge.caution import CAUTION
 from edge.errors import StoreError
 from edge.model import SUPPLY
 from web import api, health, pressure, programs, sentence, series, sure, window, workings
-from edge.caution import CAUTION
 from web.fresh import READ_S
 from web.gauge import chosen, gauges
 from web.log import LOGS, LogRow, log_rows

@@ -34,7 +34,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--runtime", type=Path, help="the folder of latest.json; the state folder where not given"
     )
     parser.add_argument("--host", help="address to listen on; the settings' where not given")
-    parser.add_argument("--port", type=_port, help="port; the settings' where not given, 0 any free")
+    parser.add_argument(
+        "--port", type=_port, help="port; the settings' where not given, 0 any free"
+    )
 
 
 def run(args: argparse.Namespace) -> int:

@@ -140,6 +140,20 @@ def _figure(x: float, span: float) -> str:
     return f"{x:.5f}" if span < 0.1 else f"{x:.3f}"
 
 
+def beyond(at: Points, shows: Points, milliamps: bool) -> Points:
+    """The values, least and most, past which a reading is none of the sensor's: what it shows at
+    NE 43's fault limits, or as far past the ends of a voltage as wiring alone can bring it."""
+    low, high = sorted(at)
+    span = high - low
+    ends = FAULT_MA if milliamps else (low - WIRING * span, high + WIRING * span)
+    if not milliamps and low <= 0.0:
+        ends = (ends[0], high + DOUBLE * span)
+    if milliamps and low < FAULT_MA[0]:
+        ends = (low - WIRING * span, FAULT_MA[1])
+    first, second = (_line(x, at, shows) for x in ends)
+    return min(first, second), max(first, second)
+
+
 # --- the converter's side
 
 

@@ -79,7 +79,6 @@ class Now:
         late = run_s > 4.0 * band / rise * 3600.0
         return risen if late and risen < 0.5 * rise else None
 
-
     def outrun(self) -> bool:
         """Whether the generator surely runs and the pressure falls all the same: then more is lost
         than is made, whatever else is the matter."""

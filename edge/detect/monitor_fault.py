@@ -42,6 +42,7 @@ class MonitorFault(Detector):
     def present(self, now: Now, raised: str) -> str:
         return (now.troubles or {}).get(self.subject or "", raised)
 
+
 class SwitchedOff(Detector):
     """Stands while a detector is switched off after it raised; its alarm makes one where needed."""
 

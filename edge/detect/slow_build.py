@@ -74,4 +74,6 @@ class SlowBuild(Detector):
             return f"{so_far} {now.stands(self.section)} and not yet at cut-out; {beside}."
         if rise is None:
             return raised
-        return f"In the last runs pressure built up at {now.words.rate(rise.value * was)}; {beside}."
+        return (
+            f"In the last runs pressure built up at {now.words.rate(rise.value * was)}; {beside}."
+        )

@@ -40,6 +40,7 @@ class Stand:
     def __init__(self, story: str, settings: Settings, bench: Bench) -> None:
         self.plant = Plant(_parameters(settings, bench))
         self._story = STORIES[story](self.plant)
+        next(self._story)  # what a story begins with was so before anybody looked
         self._steady = bench.steady
         self._at: float | None = None
         self._read: set[str] = set()

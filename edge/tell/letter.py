@@ -373,7 +373,7 @@ def text(letter: Letter, settings: Settings) -> str:
     """The plain part."""
     blocks = [letter.heading.upper(), fill(letter.lead, 76)]
     if settings.simulated:
-        blocks.insert(0, fill(settings.mark.upper(), 76))
+        blocks.insert(1, fill(settings.mark.upper(), 76))
     for part in letter.parts:
         lines = [part.heading] if part.heading else []
         width = max((len(label) for label, _ in part.rows), default=0)

@@ -234,8 +234,13 @@ def test_an_alert_becomes_a_thread_of_letters_with_text_html_and_picture(
         "ACKNOWLEDGED: LOW PRESSURE, SUPPLY",
         "ENDED: LOW PRESSURE, SUPPLY",
     ]
-    subject = "Saltmarsh Lane depot: low pressure, supply"
-    assert subjects(office) == [subject, *[f"Re: {subject}"] * 3]
+    subject = "Saltmarsh Lane depot: Low pressure, supply"
+    assert subjects(office) == [
+        f"Simulated: URGENT: {subject}",
+        f"Re: Simulated: URGENT: {subject}",
+        f"Re: Simulated: {subject}",
+        f"Re: Simulated: Ended: {subject}",
+    ]
     root = office.got[0].letter["Message-ID"]
     assert {got.letter["In-Reply-To"] for got in office.got[1:]} == {root}
     assert {got.letter["References"] for got in office.got[1:]} == {root}
@@ -256,7 +261,9 @@ def test_an_alert_becomes_a_thread_of_letters_with_text_html_and_picture(
     assert "&lt;under&gt;" in html
     assert not re.search(r"(src|href)=\"(?!cid:|http://[\w.:-]+/site/alerts\")", html)
     text = plain(office.got[0])
-    for needed in ("Go and look at the gauge.", "leak", "06:00 (UTC-06:00)", "/site/alerts",
+    for needed in ("Go and look at the gauge.", "a leak that has grown", "Check first", "Bring",
+                   "SIMULATED: THESE FIGURES COME FROM NO SENSOR.", "impairment procedure",
+                   "Compressed gas", "nitrogen displaces oxygen", "06:00 (UTC-06:00)", "/site/alerts",
                    "45.0 psi", "supervisory", "Fenwick Fire Protection"):  # fmt: skip
         assert needed in text, needed
 
@@ -438,7 +445,7 @@ def test_a_letter_that_is_always_refused_is_given_up_and_told(
     tried: list[bool] = []
 
     def picky(got: Any) -> str | None:
-        if "low pressure" not in str(got.letter["Subject"]):
+        if "Low pressure" not in str(got.letter["Subject"]):
             return None
         tried.append(b"image/png" in got.raw)
         return "554 5.7.1 looks like spam"
