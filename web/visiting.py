@@ -8,6 +8,7 @@ from flask import Blueprint, abort, g, redirect, request, url_for
 from edge.errors import StoreError
 from edge.visit.steps import Step
 from web import visit
+from web.shown import parse_time
 from web.side import NAME, Answer, Side
 
 
@@ -153,10 +154,12 @@ def add(pages: Blueprint, side: Side) -> None:
     def _calibrate_page(step: Step, form: Mapping[str, Any] | None, wrong: list[str]) -> str:
         picture, values = _now()
         quiet = request.args.get("live") is not None
+        last = (picture.get("calibrated") or {}).get(settings.supply.oxygen or "")
         return side.page(
             "site_visit_step_live.html" if quiet else "site_visit_step.html",
             visit=picture.get("visit"),
-            last=(picture.get("calibrated") or {}).get(settings.supply.oxygen or ""),
+            last=last,
+            last_at=None if last is None else parse_time(last["at"]),
             refused=(picture.get("oxygen_sensor") or {}).get("refused"),
             open=True,
             part=None,
