@@ -101,7 +101,7 @@ def test_a_worse_week_is_told_by_its_figures(tmp_path: Path, settings: Settings)
         ),
         "Alerts": ("1", "0"),
     }
-    assert found.alerts == ("leak growth, supply",)
+    assert found.alerts == ("Leak growth, supply",)
     assert found.tests == ("Fri 6 Mar: The hold test leaks.",)
     assert found.due == ("Calibration of oxygen is due on 2026-03-21.",)
     with Reader(state) as kept:

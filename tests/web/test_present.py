@@ -236,6 +236,7 @@ def test_every_alert_and_cause_of_the_contract_has_advice() -> None:
         "pipe_open",
         "device_shut",
         "device_open",
+        "loss_over_production",
     ]
     assert sorted(advice.ALERTS) == sorted(alerts)
     assert sorted(advice.CAUSES) == sorted(causes)
