@@ -360,7 +360,7 @@ def test_one_broken_detector_blinds_no_other(monkeypatch) -> None:
             "why": "ZeroDivisionError: no such number",
         }.items()
     )
-    assert "high pressure: switched off" in " ".join(again.picture()["not_judged"])
+    assert "High pressure: switched off" in " ".join(again.picture()["not_judged"])
     mended = Judge(kept, again.state())
     later = look(mended, (Tick(80.0 + i, EPOCH, (200.0, *CALM[1:])) for i in range(300)))
     told = [e.kind for e in later if e.numbers.get("alert") == "monitor_fault"]
