@@ -82,7 +82,7 @@ def first_view(
     pace = ""
     if latest is not None and seen.speed != 1.0:
         written_at, clock = parse_time(latest["at"]), local
-        pace = f" Demo, not a real site: time runs {seen.speed:g} times faster than life."
+        pace = f" Demo, not a real site. Time runs {seen.speed:g} times faster than life."
     return FirstView(
         state=sentence.state(latest, seen, settings, local, now),
         seen=seen,

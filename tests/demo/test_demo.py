@@ -97,7 +97,7 @@ def test_the_demo_shows_what_it_promises_and_ends_without_a_trace(tmp_path: Path
         client.connect("127.0.0.1", mqtt_port)
         client.loop_start()
 
-        shown.until("The generator stopped", "under the low limit", "low pressure ended")
+        shown.until("The generator stopped", "under its low limit", '"Low pressure" ended')
         page = urllib.request.urlopen(f"http://127.0.0.1:{page_port}/", timeout=20)
         text = page.read().decode()
         assert page.status == 200

@@ -35,7 +35,7 @@ def test_a_consequence_is_told_with_its_alert_and_ends_with_it() -> None:
     assert leak.at < runtime.at < mended.at
     assert runtime.numbers["evidence"]["follows"] == "leak_growth"
     assert runtime.numbers["evidence"]["runtime_s"] > 6 * 3600.0
-    assert "as a consequence of the alert leak growth: The generator ran for" in runtime.text
+    assert 'as a consequence of the alert "Leak growth": The generator had run for' in runtime.text
 
 
 def test_what_outlasts_its_alert_is_raised_and_says_what_it_was_taken_for() -> None:
@@ -51,7 +51,9 @@ def test_what_outlasts_its_alert_is_raised_and_says_what_it_was_taken_for() -> N
     assert ended.numbers["alert"] == "leak_growth"
     late = cycling[1]
     assert 3600.0 <= late.at - ended.at <= 2 * 3600.0
-    assert late.text.startswith("Still so after the alert leak growth ended: The generator started")
+    assert late.text.startswith(
+        'Still so after the alert "Leak growth" ended: The generator started'
+    )
     assert late.numbers["evidence"]["held_by"] == "leak_growth"
 
 
