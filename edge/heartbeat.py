@@ -15,7 +15,7 @@ class Heartbeat:
         self._ready = False
 
     def beat(self) -> None:
-        """To be called after each tick that was kept, by the page after each answer; the first one
+        """To be called at the end of each whole tick, by the page after each answer; the first one
         says that we are ready."""
         self._say("WATCHDOG=1" if self._ready else "READY=1\nWATCHDOG=1")
         self._ready = True
