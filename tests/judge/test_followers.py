@@ -44,7 +44,7 @@ def test_what_outlasts_its_alert_is_raised_and_says_what_it_was_taken_for() -> N
     leaking = Phase(4.0, {"loss": 800.0, "production": 4400.0})
     mended = Phase(9.0, {"loss": 41.0, "production": 440.0, "cut_in": 355.0})
     wide = {"tolerance": "95 kPa"}  # setpoint_drift, which also explains it, is not the point here
-    found = alerts([*CALM, leaking, mended], wide, starts_per_hour=3)
+    found = alerts([*CALM, leaking, mended], wide, starts_per_hour=3, low_pressure="200 kPa")
     cycling = [e for e in found if e.numbers["alert"] == "short_cycling"]
     assert [e.kind for e in cycling][:2] == ["alert_attached", "alert_raised"]
     ended = next(e for e in found if e.kind == "alert_cleared")
