@@ -272,7 +272,7 @@ def test_a_full_card_for_longer_than_memory_holds(
     monitor.start()
     monitor.tick(600)
     disk.fails = Fault.FULL
-    for i in range(2 * 60):
+    for i in range(4 * 60):
         monitor.volts(PRESSURE, 2.3 + 0.37 * ((i * 7919) % 101) / 101)
         monitor.tick(60)
     lost = monitor.shown()["monitor"]["readings_lost"]
