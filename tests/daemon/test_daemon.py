@@ -185,7 +185,7 @@ def test_a_disk_that_fills_is_told_and_its_end_too(
     assert said() == []
     free[0] = 4.0
     desk.tick(130)
-    assert said() == [("alert_raised", "Only 4.0 % of the monitor's disk is free.")]
+    assert said() == [("alert_raised", "Only 4.0 % of the monitor's disk was free.")]
     free[0] = 40.0
     desk.tick(130)
     assert [kind for kind, _ in said()] == ["alert_raised", "alert_cleared"]

@@ -151,7 +151,7 @@ def test_a_detector_that_raises(monitor: Monitor, monkeypatch: pytest.MonkeyPatc
     (told,) = [e for e in monitor.told("alert_raised") if "detector" in e.get("evidence", {})]
     assert told["evidence"]["detector"] == "low_purity"
     not_judged = monitor.shown()["picture"]["not_judged"]
-    assert any(line.startswith("low purity: switched off (ZeroDivision") for line in not_judged)
+    assert any(line.startswith("Low purity: switched off (ZeroDivision") for line in not_judged)
     falls(monitor)
 
 
