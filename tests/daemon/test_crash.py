@@ -54,7 +54,7 @@ def test_kill_at_any_moment_loses_no_event_and_at_most_a_batch(
         assert len(missing) <= 12
         assert missing == [t for t, _ in life[len(life) - len(missing) :]]
         assert all(by_t[t] == values for t, values in life if t in by_t)
-    judge = Judge(settings)
+    judge = Judge(settings, simulated=settings.simulated)
     again = [event.as_json() for tick in ticks for event in judge.look(tick)]
     assert len(again) > 20
     assert {"cut_in", "alert_raised", "idle_measured"} <= {event["kind"] for event in again}

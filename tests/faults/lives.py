@@ -199,7 +199,7 @@ def account(
     with Reader(state) as reader:
         ticks = list(reader.readings(names))
         kept = list(reversed(reader.events(limit=10_000_000)))
-    judge = Judge(settings)
+    judge = Judge(settings, simulated=settings.simulated)
     again = [event.as_json() for tick in ticks for event in judge.look(tick)]
     judged = [_bare(event) for event in again if _of_readings(event)]
     mine = [_bare(event) for event in kept if _of_readings(event)]
