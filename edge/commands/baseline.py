@@ -10,7 +10,7 @@ from edge.errors import SettingsError
 from edge.model import SUPPLY
 from edge.settings import Settings, load
 from edge.store.read import latest
-from edge.store.requests import Box
+from edge.store.requests import box_of_monitor
 from edge.words import Words
 
 
@@ -45,21 +45,23 @@ def run(args: argparse.Namespace) -> int:
     if args.word == "show":
         return _show(settings, args.runtime or args.state)
     by = args.by or getpass.getuser()
-    box = Box(args.state)
     if args.word == "learn":
-        box.post("baseline_learn", by, {})
+        box_of_monitor(args.state).post("baseline_learn", by, {})
         print("Asked: the commissioned loss, rise and purity are learned anew from now on.")
         return 0
     loss = _rate("LOSS", args.loss)
     sd = 0.05 * loss if args.within is None else _rate("--within", args.within)
-    box.post("baseline_set", by, {"loss_kpa_per_h": loss, "sd": sd})
+    box_of_monitor(args.state).post("baseline_set", by, {"loss_kpa_per_h": loss, "sd": sd})
     print(f"Asked: the commissioned loss is {Words(settings).rate(loss)}.")
     return 0
 
 
 def _rate(where: str, text: str) -> float:
     try:
-        return units.parse("pressure rate", text)
+        rate = units.parse("pressure rate", text)
+        if rate < 0.0:
+            raise ValueError("no less than zero, as a loss is told")
+        return rate
     except ValueError as error:
         raise SettingsError([f'{where}: expected {error}, found "{text}"']) from error
 

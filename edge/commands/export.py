@@ -34,6 +34,8 @@ def run(args: argparse.Namespace) -> int:
             try:
                 with args.output.open("w", encoding="utf-8", newline="") as file:
                     rows = recording.write(file, settings, ticks, steady=steady)
+            except StoreError:
+                raise  # of what is read; it says so itself
             except OSError as error:
                 raise StoreError(f"{args.output}: {error.strerror}") from error
     if steady:

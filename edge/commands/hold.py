@@ -22,7 +22,7 @@ from edge.recording import Recording
 from edge.settings import Settings, load
 from edge.store.read import Reader, latest
 from edge.store.requests import FILE as LETTERBOX
-from edge.store.requests import Box
+from edge.store.requests import Box, box_of_monitor
 from edge.words import Words
 
 CAUTION = (
@@ -205,7 +205,7 @@ def _finished(events: list[Event], section: str) -> Event | None:
 
 
 def _post(args: argparse.Namespace, kind: str, what: Mapping[str, Any]) -> int:
-    box = Box(args.state)
+    box = box_of_monitor(args.state)
     try:
         return box.post(kind, args.by or getpass.getuser(), what)
     finally:

@@ -13,6 +13,7 @@ from typing import Any
 from edge.errors import DamagedError, StoreError
 from edge.model import Request
 from edge.store.database import FAULTS, Migrations, as_store_error, open_for_writing, set_aside
+from edge.store.schema import FILE as DATABASE
 
 FILE = "letterbox.db"
 
@@ -173,6 +174,17 @@ class Box:
                 return self._conn.execute(sql, given)
         except FAULTS as error:
             raise as_store_error(self._path, "an answer", error) from error
+
+
+def box_of_monitor(folder: Path) -> Box:
+    """The letterbox of a monitor that has been started there; StoreError where none was, so that
+    nothing is asked of nobody."""
+    if not (folder / DATABASE).exists():
+        raise StoreError(
+            f"{folder}: expected the state folder of a monitor that was started,"
+            f" found no {DATABASE}"
+        )
+    return Box(folder)
 
 
 class Inbox:

@@ -216,6 +216,7 @@ def test_the_shells_requests(
 ) -> None:
     """`hold start` and `hold stop` put into the letterbox what the judge follows, `watch` tells the
     course from latest.json to its verdict, `list` the methods and the tests."""
+    Writer(tmp_path, SITE, []).close()
     base = ["--settings", str(site), "--state", str(tmp_path)]
     start = ["hold", "start", *base, "--section", "Freezer", "--method", "periodic 2 h"]
     assert main([*start, "--by", "R. Fenwick", "--note", "edition of 2023"]) == 0
@@ -257,6 +258,7 @@ def test_watch_follows_what_was_asked_for_and_no_silent_daemon(
 ) -> None:
     """With yesterday's verdict on show, watching right after a start waits for the test that was
     asked for; a daemon that writes no more is said after a minute, with the age of what it wrote."""
+    Writer(tmp_path, SITE, []).close()
     base = ["--settings", str(site), "--state", str(tmp_path), "--section", "Freezer"]
     judge, given = Judge(SITE), ticks(3000.0)
     judge.look(asked(next(given), section="Freezer"))
