@@ -24,7 +24,7 @@ MEANINGS: Mapping[str, str] = {
     "act": "someone must respond now",
     "blind": "the monitor cannot see, so nothing is claimed",
 }
-BRIEF = 200
+BRIEF = 140
 """Characters that a screen of 320 by 568 has room for below the longest reason."""
 
 

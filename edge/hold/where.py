@@ -67,9 +67,9 @@ def look(tested: Mapping[str, Last], sections: Sequence[str]) -> list[str]:
 def _leaks(section: str, test: Last) -> str:
     place, name = (LINE, "The supply line") if section == SUPPLY else (SYSTEM, section)
     if test.as_at_rest:
-        question = "loses just what it loses in an ordinary rest: was the device shut?"
+        question = "loses as in any rest: see that its device was shut."
     elif test.closed_by is None:
-        question = "loses gas, but nobody has said that its device was shut: was it?"
+        question = "loses gas: see that its device was shut, as nobody has said so."
     else:
         return f"{name} leaks with its device closed, as {test.closed_by} confirmed: look {place}."
     other = "the systems behind it were" if section == SUPPLY else "what fed it was"

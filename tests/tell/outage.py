@@ -155,7 +155,7 @@ def through(
         events = list(reversed(reader.events(1_000_000)))
     while time.monotonic() < end and len(set(came()[0])) < len(events):
         time.sleep(0.02)  # what the broker has accepted is on its way
-    told = ("alert_raised", "alert_cleared")
+    told = ("alert_raised", "alert_explained", "alert_cleared")
     by_mqtt, by_mail = came()
     return Found(
         sum(e["kind"] == "alert_raised" for e in events),

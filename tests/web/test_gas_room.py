@@ -29,8 +29,8 @@ def test_the_room_tells_gas_cost_and_sizing(site: Any) -> None:
     assert "17 Mar 2026 at the earliest" in html
     assert told["Oxygen now, estimate"] in ("1.9 %", "9.4 %")
     assert told["With a vent of 3.01 scfh"] == "11 Mar 2026 at the earliest"
-    assert told["Compressor"] == "760 h, from the last day&#39;s runs"
-    assert told["In all"] == "498 USD"
+    assert told["Compressor"] == "760 h, from loss over production"
+    assert told["In all"] == "498 USD (between 411 and 584)"
     # 640 gal to 30 psi in half an hour: 0.01213 scfm a gallon at 40 psi
     needed = told["To restore 30.0 psi in 30 min (NFPA 13)"]
     assert float(needed.split()[0]) == pytest.approx(0.01213 * 640 * 30 / 40 * 60, rel=0.005)

@@ -74,8 +74,13 @@ def sign_in(page: Any, base: str) -> None:
 @pytest.mark.parametrize(
     ("story", "method", "headline"),
     [
-        ("leaking", "supply line", "It leaks"),
-        ("tight", "periodic 2 h", "Pass by the gauge. It holds by the corrected loss"),
+        ("leaking", "supply line", "^It leaks$"),
+        # The line stands anywhere in its band when the test begins; the standard's is near 40 psi.
+        (
+            "tight",
+            "periodic 2 h",
+            "^(Pass by the gauge|Not the standard's test). It holds by the corrected loss$",
+        ),
     ],
 )
 def test_from_the_checklist_to_the_printed_record(
@@ -111,7 +116,9 @@ def test_from_the_checklist_to_the_printed_record(
         loads = sum(url == page.url for url in asked)
         page.locator(".steps [aria-current]", has_text=re.compile("holding|verdict")).wait_for()
         page.locator("#course .plot .line").wait_for(state="attached")
-        page.get_by_role("heading", name=headline, exact=True).wait_for()
+        verdict = page.get_by_role("heading", name=re.compile(headline))
+        verdict.wait_for()
+        found_headline = verdict.inner_text()
         assert page.locator("#course .plot .fit").count() == 1
         assert page.locator("#course .plot .wedge").count() == 1
         back = page.locator("#back input[type=checkbox]")
@@ -139,7 +146,7 @@ def test_from_the_checklist_to_the_printed_record(
         saved = PdfReader(io.BytesIO(page.request.get(f"{page.url}.pdf").body())).pages
         for text in (printed, " ".join(sheet.extract_text() for sheet in saved)):
             flat = " ".join(text.split())
-            for words in (headline, "calm and dry", "Ana Ruiz (127.0.0.1)", "Witnessed by"):
+            for words in (found_headline, "calm and dry", "Ana Ruiz (127.0.0.1)", "Witnessed by"):
                 assert words in flat, words
         record = page.request.get(f"{page.url}.json").json()
         context.close()
@@ -151,7 +158,8 @@ def test_from_the_checklist_to_the_printed_record(
     assert record["by"] == "Ana Ruiz (127.0.0.1)"
     assert record["checklist"]["valves"][-1] == "Gauge valve at the compressor"
     assert record["put_back"]["by"] == "Ana Ruiz (127.0.0.1)"
-    assert record.get("code_result") == ("pass" if story == "tight" else None)
+    assert record.get("code_result") == ("pass" if found_headline.startswith("Pass") else None)
+    assert ("code_why" in record) == found_headline.startswith("Not the standard's")
     said = io.StringIO()
     with contextlib.redirect_stdout(said):
         state = str(tmp_path / "state")
