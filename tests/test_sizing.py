@@ -121,6 +121,14 @@ def test_from_settings(capsys: Any, saltmarsh: Path, tmp_path: Path) -> None:
     assert [s["section"] for s in purged] == ["supply", "Freezer aisles 1-6"]
 
 
+def test_what_leaks_and_what_is_vented_sweep_together(capsys: Any) -> None:
+    """A leak of 2 and a vent of 1 scfh exchange the gas as fast as a leak of 3."""
+    pipe = ["purge", "--volume", "1000 gal", "--pressure", "40 psi"]
+    _, apart = told(capsys, *pipe, "--loss", "2 scfh", "--vent", "1 scfh")
+    _, together = told(capsys, *pipe, "--loss", "3 scfh")
+    assert apart["sweep_s"] == pytest.approx(together["sweep_s"])
+
+
 def test_nothing_is_not_taken_for_not_given(capsys: Any, saltmarsh: Path) -> None:
     """A compressor that gives nothing is nothing, though the settings tell of another; a pressure
     of nothing is refused."""

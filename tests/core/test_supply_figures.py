@@ -18,14 +18,15 @@ def test_receiver(out_scfm: float, gallons: float) -> None:
     assert found.litres / GALLON == pytest.approx(gallons, rel=0.001)
 
 
-def test_uncertainty_of_a_fill() -> None:
+@pytest.mark.parametrize("to_kpa", [275.0, 75.0])  # the flow's error leads, then the gauge's
+def test_uncertainty_of_a_fill(to_kpa: float) -> None:
     """The combined uncertainty is what 20,000 fills with the same errors scatter by."""
     rng = random.Random(5)
-    right = by_fill(80.0, 20.0, 600.0, 50.0, 275.0, 20.0)
+    right = by_fill(80.0, 20.0, 600.0, 50.0, to_kpa, 20.0)
     litres = [
         by_fill(
             80.0 * (1 + rng.gauss(0, 0.02)), 20.0 * (1 + rng.gauss(0, 0.02)),
-            600.0 + rng.gauss(0, 2.0), 50.0 + rng.gauss(0, 0.7), 275.0 + rng.gauss(0, 0.7),
+            600.0 + rng.gauss(0, 2.0), 50.0 + rng.gauss(0, 0.7), to_kpa + rng.gauss(0, 0.7),
             20.0 + rng.gauss(0, 5.0),
         ).litres
         for _ in range(20_000)
@@ -92,6 +93,7 @@ def test_cost_of_a_year() -> None:
     assert found.hours == pytest.approx(1753.2)
     assert found.energy_kwh == pytest.approx(2629.8)
     assert found.money == pytest.approx(2629.8 * 0.18 + 1753.2 * 0.5)
+    assert cost.of_loss(4.0, 1.3).hours == pytest.approx(8766.0)  # a year has no more
     bare = cost.of_loss(4.0)
     assert bare.hours is None
     assert bare.money is None
