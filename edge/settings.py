@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from edge.core import pipe, units, volume
+from edge.core.oxygen_air import standard_atmosphere_kpa
 from edge.errors import SettingsError
 from edge.model import SUPPLY
 from edge.rules import RULES, TOLERANCE_KPA, Raw, found, pipes_rule
@@ -24,8 +25,8 @@ from edge.values import (
     Celsius,
     ChannelName,
     Currency,
+    Elevation,
     Flow,
-    Height,
     Kilowatts,
     Litres,
     MailAddress,
@@ -72,7 +73,7 @@ class Site(_Table):
     time_zone: TimeZone = "UTC"
     units: Units = Units()
     contact: Name | None = None  # whom the owner calls
-    elevation_m: Height = Field(default=0.0, alias="elevation")
+    elevation_m: Elevation = Field(default=0.0, alias="elevation")
     barometer: ChannelName | None = None
 
     @property
@@ -82,7 +83,7 @@ class Site(_Table):
     @property
     def atmosphere_kpa(self) -> float:
         """Standard atmosphere at the site's elevation (ISO 2533), where no barometer says better."""
-        return float(101.325 * (1.0 - 2.25577e-5 * self.elevation_m) ** 5.25588)
+        return standard_atmosphere_kpa(self.elevation_m)
 
 
 class Pipe(_Table):

@@ -150,6 +150,7 @@ def _faults(raw: Mapping[str, Any]) -> str:
 
 def _about(state: Path, now: float) -> dict[str, Any]:
     disk = shutil.disk_usage(state)
+    meminfo: list[str] = []
     with suppress(OSError):
         meminfo = Path("/proc/meminfo").read_text().splitlines()[:3]
     return {

@@ -91,7 +91,11 @@ AnyFlow = Annotated[float, _quantity("flow"), _NO_LESS]
 Kilowatts = Annotated[float, _quantity("power"), _POSITIVE]
 Money = Annotated[float, Field(ge=0.0, le=1e6, strict=False, allow_inf_nan=False)]
 Metres = Annotated[float, _quantity("length"), _POSITIVE]
-Height = Annotated[float, _quantity("length")]
+Elevation = Annotated[
+    float,
+    _quantity("length"),
+    _within(lambda m: -1000.0 <= m <= 11000.0, "-1000 m to 11000 m, where air is known"),
+]
 Ohms = Annotated[float, _quantity("resistance"), _POSITIVE]
 Celsius = Annotated[float, _quantity("temperature")]
 

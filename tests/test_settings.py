@@ -44,6 +44,14 @@ FAULTS: dict[tuple[str, str], list[str]] = {
         'site.name: expected text on one line, found "two\\nlines"'
     ],
     ('name = "Saltmarsh Lane depot"', 'name = ""'): ['site.name: expected some text, found ""'],
+    ('time_zone = "America/Chicago"', 'elevation = "45 km"'): [
+        "site.elevation: expected a unit of length (m, mm, cm, ft, in),"
+        ' found "45 km"'
+    ],
+    ('time_zone = "America/Chicago"', 'elevation = "45000 m"'): [
+        "site.elevation: expected -1000 m to 11000 m, where air is known,"
+        ' found "45000 m"'
+    ],
     ('"America/Chicago"', '"Chicago"'): [
         'site.time_zone: expected a time zone of the IANA list, as "America/Chicago",'
         ' found "Chicago"'

@@ -5,6 +5,7 @@ from typing import Any, NamedTuple
 
 from flask import Blueprint, render_template
 
+from edge.core import units
 from edge.core.air_supply import RESTORE_S, Fill, cycling, fill
 from edge.core.volume import compared
 from edge.model import SUPPLY
@@ -221,7 +222,8 @@ def _size(
             used.litres, normal_kpa, supply.compressor_l_min, supply.production_l_min,
             gas_c=gas_c, sd_l=used.sd,
         )  # fmt: skip
-        at = "60 °F" if gas_c is None else f"its {u.quantity('temperature', gas_c)} now"
+        warmth = u.quantity("temperature", units.STANDARD_C if gas_c is None else gas_c)
+        at = str(warmth) if gas_c is None else f"its {warmth} now"
         rows.append(
             (
                 f"To restore {u.pressure(normal_kpa)} in {lasting(RESTORE_S)} (NFPA 13), at {at}",

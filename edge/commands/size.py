@@ -262,11 +262,8 @@ def _account(section: dict[str, Any], shown: Units) -> Iterator[str]:
         )
     if section["air_supply"] is not None:
         a = section["air_supply"]
-        at = (
-            "60 °F"
-            if a["gas_c"] is None
-            else units.show("temperature", a["gas_c"], shown.temperature)
-        )
+        gas_c = units.STANDARD_C if a["gas_c"] is None else a["gas_c"]
+        at = units.show("temperature", gas_c, shown.temperature)
         yield (
             f"  to restore {words.pressure(a['to_kpa'])} in {words.duration(a['within_s'])}, the"
             f" gas at {at}: {words.flow(a['needed_l_min'])}"

@@ -3,7 +3,6 @@
 from edge.cause import ADVICE, NEAR_AIR_PCT
 from edge.detect.base import SOON, Detector, Now, Telling
 
-AIR_SMOOTH_S = 60.0
 FASTER = 1.4
 """Plain air comes in far faster than what the membrane lets through."""
 

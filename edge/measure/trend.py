@@ -22,9 +22,6 @@ class Ratio(NamedTuple):
         """Whether it is above `least`, by so many standard deviations."""
         return self.value - sureness * self.sd > least
 
-    def near(self, other: float, within: float) -> bool:
-        return abs(self.value - other) <= within
-
 
 class Trend(Kept):
     """Remembers rests (loss at reference, its deviation) and runs of the last days."""
