@@ -238,19 +238,25 @@ def _refuse_while_used(state: Path) -> None:
 def _mend(state: Path, scratch: Path) -> None:
     """What must not be as it was: numbers of events go on past all that were given, and nothing
     that somebody asked for then is done now."""
-    numbers = [_last_number(scratch / schema.FILE), _last_number(state / schema.FILE)]
-    with closing(sqlite3.connect(scratch / schema.FILE)) as made, made:
-        made.execute("DELETE FROM sqlite_sequence WHERE name = 'events'")
-        made.execute(
-            "INSERT INTO sqlite_sequence (name, seq) VALUES ('events', ?)",
-            (max(numbers) + EVENTS_LEFT_OUT,),
-        )
     if (scratch / requests.FILE).exists():
         with closing(sqlite3.connect(scratch / requests.FILE)) as made, made:
             made.execute(
                 "UPDATE requests SET done_ms = posted_ms, answer = 'set aside by a restore'"
                 " WHERE done_ms IS NULL"
             )
+    theirs = _last_number(scratch / schema.FILE)
+    with closing(sqlite3.connect(scratch / schema.FILE)) as made, made:
+        made.execute("DELETE FROM sqlite_sequence WHERE name = 'events'")
+        made.execute(
+            "INSERT INTO sqlite_sequence (name, seq) VALUES ('events', ?)",
+            (theirs + EVENTS_LEFT_OUT,),
+        )
+        # SQLite puts files of its own beside what it reads, so ours is read only once all else
+        # has been done: what is refused leaves no trace.
+        made.execute(
+            "UPDATE sqlite_sequence SET seq = max(seq, ?) WHERE name = 'events'",
+            (_last_number(state / schema.FILE) + EVENTS_LEFT_OUT,),
+        )
 
 
 def _last_number(path: Path) -> int:

@@ -337,7 +337,11 @@ def restored(scratch: Path) -> Target:
 
     whole = _tar({FILE: database, backup.SETTINGS: _SMALL})
     up = _tar({FILE: database, "../../up": b"x"})
-    seeds = (b"T" + whole, b"T" + up, b"T" + _linked(database), b"D" + database, database, b"T")
+    # Sound, and of no use: numbers of events cannot go on in it.
+    numberless = database.replace(b"sqlite_sequence(name,seq)", b"sqlite_sequence(name,sep)")
+    assert numberless != database
+    seeds = (b"T" + whole, b"T" + up, b"T" + _linked(database), b"D" + database, database, b"T",
+             numberless)  # fmt: skip
     return Target(feed, seeds, 400_000, 30)
 
 
