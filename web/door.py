@@ -4,7 +4,6 @@ import hmac
 import logging
 import threading
 from collections.abc import Callable
-from ipaddress import ip_address, ip_network
 from pathlib import Path
 from secrets import token_urlsafe
 from typing import NamedTuple
@@ -15,6 +14,7 @@ from werkzeug.wrappers import Response
 from edge.settings import Settings
 from web import access
 from web.pace import Pace
+from web.place import local_address, place_of
 from web.roll import Roll
 from web.session import (
     ABSOLUTE_S,
@@ -34,26 +34,6 @@ TECHNICIAN, READER = "technician", "reader"
 
 FORM_S = 3600
 DEVICE_S = 180 * 86400
-
-
-def local_address(address: str) -> bool:
-    """Whether whoever asks is on the box itself, as through an ssh tunnel."""
-    try:
-        return ip_address(address).is_loopback
-    except ValueError:
-        return False
-
-
-def place_of(address: str) -> str:
-    """What counts as one place when tries are counted: an address, or a network of IPv6."""
-    try:
-        found = ip_address(address)
-    except ValueError:
-        return address
-    mapped = getattr(found, "ipv4_mapped", None)
-    if found.version == 6 and mapped is None:
-        return str(ip_network(f"{found}/64", strict=False))
-    return str(mapped or found)
 
 
 class Tried(NamedTuple):

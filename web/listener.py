@@ -3,11 +3,16 @@
 The library shakes hands for TLS in the one loop that accepts connections, and gives each new
 connection a thread before anything came over it. Here a new connection waits with those kept alive
 until it has sent something, and then a thread of its own shakes hands: who connects and says
-nothing holds nobody up.
+nothing holds nobody up. Who asks without end is refused before anything is read (web/flood.py).
 """
 
+import contextlib
+import logging
 import socket
 import ssl
+import threading
+import time
+from collections.abc import Callable
 from typing import Any
 
 from cheroot.server import HeaderReader, HTTPConnection, HTTPRequest
@@ -16,6 +21,10 @@ from cheroot.wsgi import Server
 from flask import Flask
 
 from web import LARGEST_FORM, LARGEST_HEAD, stream
+from web.flood import A_SECOND, Answer, Flood
+from web.place import local_address, place_of
+
+log = logging.getLogger(__name__)
 
 THREADS = 4
 """For questions; each stream that is followed has one of its own beside these."""
@@ -23,6 +32,11 @@ THREADS = 4
 PLAIN = (
     b"HTTP/1.1 400 Bad Request\r\nContent-Type: text/plain\r\nConnection: close\r\n\r\n"
     b"This page speaks TLS only: its address begins with https.\r\n"
+)
+
+SLOWER = (
+    b"HTTP/1.1 429 Too Many Requests\r\nContent-Type: text/plain\r\nRetry-After: 1\r\n"
+    b"Connection: close\r\n\r\nToo many questions from this address: ask again in a second.\r\n"
 )
 
 
@@ -53,7 +67,11 @@ class _Connection(HTTPConnection):
     shaken = False
 
     def communicate(self) -> Any:
-        """Shake hands first, where it is covered."""
+        """Take one question, where its place may ask one; shake hands first, where it is covered."""
+        if not self.server.admits(self.remote_addr):
+            if self.shaken or not isinstance(self.socket, ssl.SSLSocket):
+                self._refuse()
+            return False
         if not self.shaken and isinstance(self.socket, ssl.SSLSocket):
             try:
                 self.socket.do_handshake()  # within the server's time for one wait
@@ -66,11 +84,37 @@ class _Connection(HTTPConnection):
             self.shaken = True
         return super().communicate()  # type: ignore[no-untyped-call]
 
+    def _refuse(self) -> None:
+        """At once, to who may have gone by now; what has come is taken, unread, since a connection
+        that is closed over it is reset, and the answer lost."""
+        self.socket.settimeout(0.0)
+        with contextlib.suppress(OSError):
+            self.socket.recv(LARGEST_HEAD)
+        with contextlib.suppress(OSError):
+            self.socket.sendall(SLOWER)
+
 
 class PageServer(Server):
-    """A connection has no thread before it has sent its first byte."""
+    """A connection has no thread before it has sent its first byte, and no answer where its place
+    asked too much. The box itself may ask as much as it likes."""
 
     ConnectionClass = _Connection
+
+    def __init__(self, steady: Callable[[], float], *args: Any, **named: Any) -> None:
+        super().__init__(*args, **named)
+        self._steady, self._flood, self._guard = steady, Flood(), threading.Lock()
+
+    def admits(self, address: str) -> bool:
+        """Whether a question from there is answered; asking counts as one."""
+        if local_address(address):
+            return True
+        with self._guard:
+            answer = self._flood.asked(place_of(address), self._steady())
+        if answer is Answer.FLOODED:
+            log.warning(
+                "%s asks more than %.0f questions a second: some are refused", address, A_SECOND
+            )
+        return answer is Answer.ADMITTED
 
     def process_conn(self, conn: _Connection) -> None:
         if conn.last_used is None:
@@ -79,8 +123,17 @@ class PageServer(Server):
             super().process_conn(conn)
 
 
-def listener(app: Flask, host: str, port: int, name: str) -> PageServer:
-    """Not prepared yet; `name` is what it calls itself to itself."""
-    server = PageServer((host, port), app, numthreads=THREADS + stream.MOST, server_name=name)
+def listener(
+    app: Flask,
+    host: str,
+    port: int,
+    name: str,
+    steady: Callable[[], float] = time.monotonic,
+) -> PageServer:
+    """Not prepared yet; `name` is what it calls itself to itself, `steady` gives seconds that never
+    jump, in which questions are counted."""
+    server = PageServer(
+        steady, (host, port), app, numthreads=THREADS + stream.MOST, server_name=name
+    )
     server.max_request_header_size, server.max_request_body_size = LARGEST_HEAD, LARGEST_FORM
     return server

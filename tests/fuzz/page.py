@@ -20,18 +20,16 @@ from edge.judge import Judge
 from edge.model import Tick, on_grid
 from edge.settings import Settings
 from edge.store import read, requests
-from tests.fuzz.asked import PER_TICK, written
+from tests.fuzz.asked import written
 from tests.fuzz.place import NOW, kept_record, picture, place
 from tests.fuzz.target import Target, a_second, target
 from web import PLACES, access, create_app
+from web.flood import A_SECOND
 from web.listener import listener
 
 CODE = "kelp-and-samphire"
 HOST = "127.0.0.1:8080"
 FORM = "application/x-www-form-urlencoded"
-PAGE_A_SECOND = 1700.0
-"""Measured by `python -m tests.fuzz doors` on two x86-64 cores that others used too: 1,673. Most such
-inputs are refused at once; of first views it answers some 540."""
 
 
 class _Left:
@@ -110,7 +108,7 @@ SAID_WELL = {501, 505}
 """Not implemented, and no such version of HTTP: right answers (RFC 9110, 15.6) of the library."""
 
 
-@target(a_second(PAGE_A_SECOND, "the page with these inputs, four threads, over loopback"))
+@target(a_second(A_SECOND, "no address is answered more (web/flood.py)"))
 def http(scratch: Path) -> Target:
     """Whatever comes over a connection: the server's own reading of it, then the page's; never an
     answer that says that we failed. `@` as a body's length is its true one."""
@@ -292,9 +290,7 @@ class _Visitor:
 
 @target(
     a_second(
-        PAGE_A_SECOND / 3,
-        "every form needs a token of its own, so a page is fetched before each; and the monitor takes"
-        f" {PER_TICK} requests a second at most",
+        A_SECOND / 2, "as `http`; a form's token is used once, so a page is fetched before each"
     )
 )
 def technician(scratch: Path) -> Target:
@@ -386,7 +382,7 @@ def _fields(inner: str) -> dict[str, str]:
     return found
 
 
-@target(a_second(PAGE_A_SECOND, "as `http`, which it differs from by the code alone"))
+@target(a_second(A_SECOND, "as `http`, which it differs from by the code alone"))
 def reader(scratch: Path) -> Target:
     """A page behind a reader's code, asked with any code and cookie: never a failure of ours, and
     never a word of the site but its name to who has no right one.
