@@ -53,6 +53,17 @@ class _Headers(HeaderReader):
 class _Request(HTTPRequest):
     header_reader = _Headers()
 
+    def parse_request(self) -> None:
+        """Read no more than that there is a question before its place may ask one; who only closes
+        a line asks nothing."""
+        if not self.conn.rfile.peek(1):
+            return
+        if not self.server.admits(self.conn.remote_addr):
+            with contextlib.suppress(OSError):  # who asked may have gone by now
+                self.conn.socket.sendall(SLOWER)
+            return
+        super().parse_request()
+
 
 class Adapter(BuiltinSSLAdapter):
     """Covers a connection without shaking hands yet."""
@@ -67,12 +78,10 @@ class _Connection(HTTPConnection):
     shaken = False
 
     def communicate(self) -> Any:
-        """Take one question, where its place may ask one; shake hands first, where it is covered."""
-        if not self.server.admits(self.remote_addr):
-            if self.shaken or not isinstance(self.socket, ssl.SSLSocket):
-                self._refuse()
-            return False
+        """Shake hands first, where it is covered; that is work, and counts as a question."""
         if not self.shaken and isinstance(self.socket, ssl.SSLSocket):
+            if not self.server.admits(self.remote_addr):
+                return False
             try:
                 self.socket.do_handshake()  # within the server's time for one wait
             except ssl.SSLError as error:
@@ -83,15 +92,6 @@ class _Connection(HTTPConnection):
                 return False
             self.shaken = True
         return super().communicate()  # type: ignore[no-untyped-call]
-
-    def _refuse(self) -> None:
-        """At once, to who may have gone by now; what has come is taken, unread, since a connection
-        that is closed over it is reset, and the answer lost."""
-        self.socket.settimeout(0.0)
-        with contextlib.suppress(OSError):
-            self.socket.recv(LARGEST_HEAD)
-        with contextlib.suppress(OSError):
-            self.socket.sendall(SLOWER)
 
 
 class PageServer(Server):
@@ -112,7 +112,9 @@ class PageServer(Server):
             answer = self._flood.asked(place_of(address), self._steady())
         if answer is Answer.FLOODED:
             log.warning(
-                "%s asks more than %.0f questions a second: some are refused", address, A_SECOND
+                "%s asks more than %.0f questions a second: from now on some are refused",
+                address,
+                A_SECOND,
             )
         return answer is Answer.ADMITTED
 
