@@ -28,6 +28,14 @@ def parsed(text: str | bytes) -> Any:
         raise DamagedError(f"expected what was kept as JSON, found: {error}") from error
 
 
+def names(layout: str) -> list[str]:
+    """The channels of a layout as it was kept, in order; DamagedError for what is none."""
+    try:
+        return [str(name) for name, _ in parsed(layout)]
+    except (TypeError, ValueError) as error:
+        raise DamagedError(f"expected a list of channels, found: {error}") from error
+
+
 def whole(value: float | None) -> Number:
     """A value in grid steps; ValueError for one that is not on the grid (nor a number)."""
     if value is None:

@@ -96,6 +96,9 @@ def open_for_writing(
             (answer,) = connection.execute(f"PRAGMA quick_check({table})").fetchone()
             if answer != "ok":
                 raise DamagedError(f"{path}: expected a sound database, found: {answer}")
+            odd = f"SELECT 1 FROM {table} WHERE NOT ({typed(connection, table)}) LIMIT 1"
+            if connection.execute(odd).fetchone():
+                raise DamagedError(f"{path}: expected what was written, found another in {table}")
     except (*FAULTS, OSError) as error:
         if connection is not None:
             connection.close()
@@ -103,6 +106,20 @@ def open_for_writing(
             raise
         raise as_store_error(path, "a database to write", error) from error
     return database
+
+
+_TYPES = {"INTEGER": "integer", "TEXT": "text", "BLOB": "blob"}
+
+
+def typed(connection: sqlite3.Connection, table: str) -> str:
+    """The SQL condition that each cell of a row is of its column's type. SQLite keeps whatever a
+    flipped bit makes of a cell, and its own check takes it for sound."""
+    columns = connection.execute(f"PRAGMA table_info({table})").fetchall()
+    return " AND ".join(
+        f"typeof({name}) IN ('{_TYPES[declared]}'{'' if needed or key else ', ' + repr('null')})"
+        for _, name, declared, needed, _, key in columns
+        if declared in _TYPES
+    )
 
 
 def set_aside(path: Path, stamp: str) -> Path:

@@ -342,10 +342,8 @@ class Reader:
         return (steady_ms + epochs[max(place, 0)].offset) / 1000.0
 
     def _layouts(self) -> dict[int, list[str]]:
-        return {
-            number: [name for name, _ in codec.parsed(text)]
-            for number, text in self._ask("SELECT id, channels FROM layouts")
-        }
+        kept = self._ask("SELECT id, channels FROM layouts")
+        return {number: codec.names(text) for number, text in kept}
 
     def _ticks(self, channels: Sequence[str], low: int, high: int, epoch: _Epoch) -> Iterator[Tick]:
         low, high = max(low, epoch.first), min(high, epoch.before - 1)

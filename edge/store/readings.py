@@ -112,22 +112,20 @@ class Readings:
 
     def since(self, steady: float) -> Iterator[Tick]:
         """The kept ticks after that steady second, in the settings' present order of channels; a
-        channel that was not configured then has neither value nor fault."""
+        channel that was not configured then has neither value nor fault. What cannot be read is
+        passed over, and said so in the log."""
         after = codec.milliseconds(steady)
         rows = self._card.all(
             "SELECT first_ms, layout, data FROM readings WHERE last_ms > ? ORDER BY first_ms",
             (after,),
         )
-        layouts = {
-            number: [name for name, _ in json.loads(text)]
-            for number, text in self._card.all("SELECT id, channels FROM layouts")
-        }
+        layouts = dict(self._card.all("SELECT id, channels FROM layouts"))
         sql = "SELECT first_ms, offset_ms FROM epochs ORDER BY first_ms DESC"
         epochs = self._card.all(sql)
         for first_ms, layout, data in rows:
-            names = layouts[layout]
             offset_ms = next((o for first, o in epochs if first <= first_ms), 0)
             try:
+                names = codec.names(layouts.get(layout, ""))
                 ticks = codec.decode(data, first_ms, offset_ms, names)
             except StoreError as error:
                 log.error("passed over a batch that cannot be read: %s", error)

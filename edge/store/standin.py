@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 
 from edge.errors import StoreError
 from edge.store import chain
-from edge.store.database import FAULTS, Database, open_for_reading, open_in_memory
+from edge.store.database import FAULTS, Database, open_for_reading, open_in_memory, typed
 from edge.store.schema import FILE, migrations
 
 log = logging.getLogger(__name__)
@@ -29,7 +29,11 @@ MOST_NOTICES = 100_000
 """What is carried over at most, the newest first: seconds of work, some megabytes."""
 
 WHOLE = ("facts", "layouts", "epochs", "state", "memories")
-WAITING = "SELECT messenger, event_id, accepted_ms FROM outbox WHERE accepted_ms IS NULL"
+WAITING = (
+    "SELECT messenger, event_id, NULL accepted_ms FROM outbox"
+    " WHERE typeof(accepted_ms) != 'integer'"
+)
+"""Notices not yet accepted; where damage left no time there, told twice is better than never."""
 
 
 class Carried(NamedTuple):
@@ -117,6 +121,9 @@ def carry(
         "SELECT * FROM readings WHERE last_ms > (SELECT max(steady_ms) FROM state)"
         " ORDER BY first_ms LIMIT 2000",
     )
+    for table in (*WHOLE, "outbox"):  # or it would be found damaged again at the next start
+        if into.execute(f"DELETE FROM {table} WHERE NOT ({typed(into, table)})").rowcount:
+            partly.append(table)
     known = [row[0] for row in into.execute("SELECT id FROM layouts")]
     into.execute(f"DELETE FROM readings WHERE layout NOT IN ({', '.join('?' * len(known))})", known)
     numbers = list(_rows(source, "SELECT seq FROM sqlite_sequence WHERE name = 'events'"))

@@ -4,6 +4,7 @@ import json
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -329,3 +330,51 @@ def test_the_free_share_is_of_what_is_free(writer: Make, monkeypatch: pytest.Mon
 
     monkeypatch.setattr("shutil.disk_usage", silent)
     assert kept.free_pct() is None
+
+
+CELLS = {"facts": "value", "layouts": "channels", "epochs": "offset_ms", "state": "data",
+         "outbox": "accepted_ms", "memories": "data"}  # fmt: skip
+
+
+@pytest.mark.parametrize("table", CELLS)
+def test_a_cell_of_another_kind_is_damage(
+    writer: Make, reader: Callable[[], Reader], tmp_path: Path, table: str
+) -> None:
+    """A flipped bit may make a cell of another type, which SQLite's own check takes for sound: the
+    file is set aside, it is said what came along in part, what waited to be told still waits, and
+    the next start finds nothing odd."""
+    first = writer()
+    first.keep(ticks(T0, 120), [event(T0)], {"version": 1})
+    first.close()
+    with closing(sqlite3.connect(tmp_path / FILE)) as db, db:
+        db.execute("INSERT OR IGNORE INTO memories VALUES ('mqtt here', '{}')")
+        other = "'text'" if (table, CELLS[table]) == ("state", "data") else "x'00'"
+        db.execute(f"UPDATE {table} SET {CELLS[table]} = {other}")
+        assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    again = writer()
+    again.keep(ticks(T0 + 120, 60), [event(T0 + 120)], {"version": 1})
+    again.close()
+    (said,) = (e for e in reader().events(10) if e["kind"] == "database_set_aside")
+    assert table == "outbox" or table in said["incomplete"]
+    assert (tmp_path / said["file"]).exists()
+    last = writer()
+    told = [e["kind"] for _, e in last.outbox.waiting("mqtt here", 0, 9)]
+    assert told == ["cut_in", "database_set_aside", "cut_in"]
+    assert len(list(tmp_path.glob("*.damaged-*.db"))) == 1
+    last.keep(ticks(T0 + 180, 60), [], {"version": 1})
+
+
+def test_a_layout_that_cannot_be_read_is_passed_over(
+    writer: Make, caplog: pytest.LogCaptureFixture, tmp_path: Path
+) -> None:
+    """A name of a channel damaged into no JSON ends no start: its batches are passed over with a
+    word in the log, and what comes is kept and read."""
+    first = writer()
+    first.keep(ticks(T0, 120), [], {"version": 1})
+    first.close()
+    with closing(sqlite3.connect(tmp_path / FILE)) as db, db:
+        db.execute("UPDATE layouts SET channels = replace(channels, ',', ';')")
+    again = writer()
+    assert "passed over a batch" in caplog.text
+    again.keep(ticks(T0 + 120, 60), [], {"version": 1})
+    assert [t.t for t in again.readings.since(0.0)] == [T0 + 120 + n for n in range(60)]
