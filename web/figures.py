@@ -98,6 +98,12 @@ def generator_figure(section: Picture, local: Local) -> Figure:
     return Figure("generator", "Generator", Number(word, ""), running is not None, tuple(lines))
 
 
+def tells_a_least(loss: Picture) -> bool:
+    """Whether a range of loss has two ends. A pipe cannot gain: of one that begins under nothing its
+    other end is all that is known."""
+    return float(loss["loss_low_kpa_per_h"]) > 0.0
+
+
 def loss_figure(section: Picture, settings: Settings, local: Local) -> Figure:
     u = SiteUnits.of(settings)
     loss, base = section.get("loss"), section.get("baseline")
@@ -107,7 +113,10 @@ def loss_figure(section: Picture, settings: Settings, local: Local) -> Figure:
     else:
         number = u.rate(loss["loss_kpa_per_h"])
         low, high = u.rate(loss["loss_low_kpa_per_h"]), u.rate(loss["loss_high_kpa_per_h"])
-        lines = [Line(f"95{NBSP}% sure of {low.figure} to {high.figure}")]
+        known = f"of {low.figure} to {high.figure}"
+        if not tells_a_least(loss):
+            known = f"that it is under {high.figure}"
+        lines = [Line(f"95{NBSP}% sure {known}")]
         if loss.get("loss_l_min") is not None:
             lines.append(Line(f"As a flow {u.flow(loss['loss_l_min'])}"))
         lines.append(Line("Measured to ", local.moment(parse_time(loss["at"]))))

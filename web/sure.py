@@ -6,6 +6,7 @@ from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from edge.settings import Channel, Settings
+from web.figures import tells_a_least
 from web.shown import NBSP, Local, SiteUnits, hours, lasting, parse_time, percent
 
 Picture = Mapping[str, Any]
@@ -101,7 +102,8 @@ def _loss(k: _Known) -> Iterator[Row]:
     yield "Result", str(u.rate(loss["loss_kpa_per_h"]))
     yield "Age", f"measured to {_age(loss['at'], k.local)}"
     low, high = u.rate(loss["loss_low_kpa_per_h"]), u.rate(loss["loss_high_kpa_per_h"])
-    yield "How sure", f"95{NBSP}% between {low.figure} and {high}"
+    between = f"between {low.figure} and {high}" if tells_a_least(loss) else f"under {high}"
+    yield "How sure", f"95{NBSP}% {between}"
 
 
 def _hours(k: _Known) -> Iterator[Row]:

@@ -106,6 +106,15 @@ def test_the_loss_stands_beside_the_commissioned_one(settings: Settings) -> None
     assert "Commissioned 3.03 psi/h (2.92 to 3.14); now 1.1 times" in said
 
 
+def test_a_range_that_begins_under_nothing_has_one_end(settings: Settings) -> None:
+    """A pipe cannot gain: of a first short rest that may be no loss at all only the most is told."""
+    newest = depot.newest(settings)
+    newest["picture"]["sections"]["supply"]["loss"]["loss_low_kpa_per_h"] = -12.4
+    said = text(figure(view(settings, newest), "loss"))
+    assert "95 % sure that it is under 3.43" in said
+    assert "-1.8" not in said
+
+
 @pytest.mark.parametrize(("loss", "times"), [(0.08, ""), (0.4, "; now at least 4.0 times")])
 def test_a_loss_is_no_multiple_of_next_to_nothing(
     settings: Settings, loss: float, times: str
