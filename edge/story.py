@@ -7,7 +7,7 @@ add one: a function here, and a line in STORIES.
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 
-from edge.plant import Plant
+from edge.plant.plant import Plant
 
 Story = Callable[[Plant], Iterator[None]]
 

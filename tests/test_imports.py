@@ -201,7 +201,7 @@ BANNED = {
     "shutil", "signal", "socket", "sqlite3", "subprocess", "tempfile", "threading", "time",
     "urllib", "paho", "sqlite_utils", "flask", "gpiozero", "adafruit_ads1x15",
 }  # fmt: skip
-SEEDED = {"edge.plant": {"random"}}  # random.Random(seed) only
+SEEDED = {"edge.plant.weather": {"random"}}  # random.Random(seed) only
 
 FILES = sorted(
     path

@@ -15,7 +15,8 @@ from urllib.parse import parse_qs
 
 from edge.demo.place import LOOPBACK
 from edge.latest import write
-from edge.plant import MOIST_AIR_PCT, Plant
+from edge.plant.physics import MOIST_AIR_PCT
+from edge.plant.plant import Plant
 
 CHOICES: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "bypass": ("Three-way valve", ("nitrogen", "bypass")),

@@ -13,7 +13,9 @@ from datetime import datetime
 
 from edge.errors import SensorError
 from edge.model import Reading, Status, on_grid
-from edge.plant import Plant, PlantParameters, SyntheticWeather, SystemParameters
+from edge.plant.parameters import PlantParameters, SystemParameters
+from edge.plant.plant import Plant
+from edge.plant.weather import SyntheticWeather
 from edge.sensors.bench import Bench
 from edge.settings import Channel, Settings
 from edge.story import STORIES

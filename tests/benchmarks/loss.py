@@ -20,7 +20,8 @@ import numpy as np
 from edge.core.units import FOOT3, GALLON
 from edge.judge import Judge
 from edge.model import Tick, on_grid
-from edge.plant import Plant, PlantParameters
+from edge.plant.parameters import PlantParameters
+from edge.plant.plant import Plant
 from edge.settings import Settings, check
 from tests.benchmarks.result import Result, tell
 from tests.hold.plant import ALASKA, HERE, NOISE_KPA, Array, year

@@ -1,6 +1,6 @@
 """Simulated supplies of every size under the real judge, for the figures of causes and of a year.
 
-The plant (edge/plant.py) shares no code with the judge; noise and rounding are added here.
+The plant (edge/plant/) shares no code with the judge; noise and rounding are added here.
 """
 
 import math
@@ -10,7 +10,9 @@ from typing import Any, NamedTuple
 
 from edge.judge import Judge
 from edge.model import Event, Tick, on_grid
-from edge.plant import Plant, PlantParameters, SyntheticWeather, SystemParameters
+from edge.plant.parameters import PlantParameters, SystemParameters
+from edge.plant.plant import Plant
+from edge.plant.weather import SyntheticWeather
 from edge.settings import Settings, check
 
 SCFH = 28.316846592 / 60.0  # standard litres a minute

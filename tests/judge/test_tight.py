@@ -8,7 +8,9 @@ import pytest
 
 from edge.judge import Judge
 from edge.model import Event, Tick, on_grid
-from edge.plant import Plant, PlantParameters, SyntheticWeather
+from edge.plant.parameters import PlantParameters
+from edge.plant.plant import Plant
+from edge.plant.weather import SyntheticWeather
 from edge.settings import check
 
 DAY_S, STEP_S = 86400.0, 60.0

@@ -13,7 +13,8 @@ import pytest
 
 from edge.judge import Judge
 from edge.model import Tick
-from edge.plant import Plant, PlantParameters, SystemParameters
+from edge.plant.parameters import PlantParameters, SystemParameters
+from edge.plant.plant import Plant
 from edge.sensors.bench import Bench, look, open_sensors
 from edge.sensors.simulated import Stand
 from edge.settings import check

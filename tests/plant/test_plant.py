@@ -8,18 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from edge.plant import (
-    FLOW_AT_OXYGEN,
-    MOL_S_PER_L_MIN,
-    ZERO_C,
-    Leak,
-    Plant,
-    PlantParameters,
-    R,
-    SyntheticWeather,
-    SystemParameters,
-    oxygen_at_flow_pct,
-)
+from edge.plant.parameters import Leak, PlantParameters, SystemParameters
+from edge.plant.physics import FLOW_AT_OXYGEN, MOL_S_PER_L_MIN, ZERO_C, R, oxygen_at_flow_pct
+from edge.plant.plant import Plant
+from edge.plant.weather import SyntheticWeather
 
 PSI = 6.894757
 AISLE = "Aisles"

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from edge import story
 from edge.demo.monitor import serve
-from edge.plant import Plant
+from edge.plant.plant import Plant
 
 
 def _closed(plant: Plant, leak_l_min: float) -> Iterator[None]:

@@ -17,7 +17,7 @@ from edge import latest
 from edge.clock import ManualClock
 from edge.daemon import Daemon
 from edge.demo.hands import move
-from edge.plant import Plant
+from edge.plant.plant import Plant
 from edge.ports import Clock
 from edge.sensors.bench import Bench
 from edge.sensors.simulated import Stand
