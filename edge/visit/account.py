@@ -5,7 +5,7 @@ from typing import Any
 
 from edge.model import SUPPLY, Event, iso
 from edge.record import COMMISSIONING, PERIODIC, Chapter, Record, Signature, made
-from edge.visit.conclude import Look
+from edge.visit.look import Look
 from edge.visit.steps import CAUTIONS, Step
 
 

@@ -7,10 +7,10 @@ from the next tick on.
 from math import hypot
 from typing import Any
 
-from edge.core.calibration import Correction, one_point, two_points
+from edge.core.calibration import AGEING_REL, WORN_REL, Correction, one_point, two_points
 from edge.core.oxygen_air import in_air
 from edge.model import SUPPLY, Event
-from edge.visit.conclude import Look, cell
+from edge.visit.look import Look
 
 AIR, GAS = "oxygen_air", "oxygen_second"
 """The steps that calibrate."""
@@ -73,7 +73,7 @@ def _air(look: Look, raw: float, before: Correction) -> tuple[Correction, dict[s
     look.figure("Oxygen that the air on site has", known.oxygen_pct, None, "worked out",
                 sd=known.sd_pct)  # fmt: skip
     output = raw / known.oxygen_pct
-    cell(look, output)
+    _cell(look, output)
     made = one_point(raw, known.oxygen_pct, before.offset)
     return made, {
         "point": "air",
@@ -99,3 +99,24 @@ def _gas(look: Look, raw: float, channel: str) -> tuple[Correction, dict[str, An
         "output_rel": float(air["output_rel"]),
         "new_cell": False,
     }
+
+
+def _cell(look: Look, output_rel: float) -> None:
+    """A cell's health from its output in air, as a share of what it gave when new."""
+    past = look.cells.outputs(look.settings.supply.oxygen or "")
+    fresh = bool(look.values.get("new_cell"))
+    new = max(1.0, past[0][1]) if past and not fresh else max(1.0, output_rel if fresh else 1.0)
+    share = output_rel / new
+    look.figure("Output in air, share of new", 100.0 * share, None, "worked out", sd=1.0)
+    for at, value in past[-4:]:
+        look.figure("Output in air before", 100.0 * value, None, f"calibration of {at[:10]}")
+    if share < WORN_REL:
+        look.find(
+            "cell_worn",
+            f"in air it gives {100 * share:.0f} % of a new one's output; {100 * WORN_REL:.0f} % is"
+            " the least.",
+        )
+    else:
+        if share < AGEING_REL:
+            look.says.append(f"The cell gives {100 * share:.0f} % of a new one: order the next.")
+        look.clears.append("cell_worn")

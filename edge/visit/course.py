@@ -13,9 +13,10 @@ from edge.measure.cells import Cells
 from edge.measure.supply import Supply
 from edge.model import Event, Request, Tick, iso
 from edge.settings import Settings
-from edge.visit import account, conclude, steps
+from edge.visit import account, steps
 from edge.visit.calibrate import AIR, GAS, calibrate
-from edge.visit.conclude import Look
+from edge.visit.conclude import conclude, entered
+from edge.visit.look import Look
 from edge.visit.watch import FILL, Watch
 from edge.words import Words
 
@@ -141,7 +142,7 @@ class Visit(Kept):
             text = f"{request.by} began to fill {system}, with air first."
             return [Event(at, "fill_begun", text, system, {"by": request.by})]
         look = self._at(values, t, at, supply)
-        conclude.entered(look, step)
+        entered(look, step)
         events = self._conclude(look, step, request.by)
         self._keep(step.key, look, request.by, at)
         return events
@@ -155,19 +156,8 @@ class Visit(Kept):
     def _conclude(self, look: Look, step: steps.Step, by: str) -> list[Event]:
         if step.key in (AIR, GAS):
             return calibrate(look, step.key, by)
-        if step.key == "readiness":
-            conclude.readiness(look, step)
-        elif step.key == "cycle":
-            told = self.answers.get("setpoints", {}).get("values", {})
-            conclude.cycle(look, {k: float(v) for k, v in told.items() if v is not None})
-        elif step.key == "production":
-            self.flow_l_min = conclude.production(look)
-        elif step.key == "purity":
-            conclude.purity(look, self.flow_l_min)
-        elif step.key.startswith("fill "):
-            conclude.fill(look, str(step.section))
-        elif step.key in conclude.PLAIN:
-            conclude.PLAIN[step.key](look)
+        set_to = self.answers.get("setpoints", {}).get("values", {})
+        self.flow_l_min = conclude(look, step, set_to, self.flow_l_min)
         return []
 
     def _keep(self, key: str, look: Look, by: str, at: float) -> None:
@@ -233,7 +223,7 @@ class Visit(Kept):
             self.refused_alone = f"expected {AIR} or {GAS} to calibrate, found {found}"
             return []
         look = self._at(_values(step, request.what.get("values") or {}), t, at, supply)
-        conclude.entered(look, step)
+        entered(look, step)
         events = calibrate(look, step.key, request.by)
         self.refused_alone = None if events else look.says[-1]
         if not events:
