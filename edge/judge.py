@@ -9,7 +9,7 @@ from edge.alarms import Desk
 from edge.core.kept import Kept
 from edge.detect import KINDS
 from edge.detect.base import Detector, Now
-from edge.hold.course import Tests
+from edge.hold.sections import Tests
 from edge.measure.baseline import Baseline, at_reference
 from edge.measure.cells import Cells
 from edge.measure.channels import Channels

@@ -6,7 +6,7 @@ from typing import Any, ClassVar, NamedTuple
 
 from edge.cause import Cause, diagnose
 from edge.core.kept import Kept
-from edge.hold.course import Tests
+from edge.hold.sections import Tests
 from edge.measure.baseline import Baseline
 from edge.measure.cells import Cells
 from edge.measure.channels import Channels

@@ -91,6 +91,20 @@ def flows(loss: Estimate, volume_l: float, atmosphere_kpa: float) -> dict[str, f
     return found
 
 
+def fit(loss: Estimate | None) -> dict[str, float] | None:
+    """The line to draw: gauge kPa at a second, its slopes, and from where readings were used."""
+    if loss is None:
+        return None
+    return {
+        "at_s": round(loss.middle_s, 1),
+        "kpa": round(loss.line_kpa, 4),
+        "kpa_per_h": round(-loss.kpa_per_h, 5),
+        "low_kpa_per_h": round(-loss.high, 5),
+        "high_kpa_per_h": round(-loss.low, 5),
+        "from_s": round(loss.skipped_s, 1),
+    }
+
+
 def no_result(why: str, numbers: Mapping[str, Any], method: Mapping[str, Any], words: Words) -> str:
     """Why a clause gives no result (edge.hold.clause), in words; `numbers` of the finished test."""
     if why == clause.AT_PRESSURE:
