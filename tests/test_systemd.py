@@ -1,7 +1,9 @@
 """The systemd units, as systemd itself sees them."""
 
+import os
 import re
 import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -70,6 +72,37 @@ def test_the_daemon_reaches_its_sensors_and_nothing_else() -> None:
     assert not any(line.startswith("PrivateDevices=") for line in lines)
     assert "Type=notify" in lines
     assert any(line.startswith("WatchdogSec=") for line in lines)
+
+
+DRIVERS = """
+import contextlib, os, sys
+asked = set()
+sys.addaudithook(lambda event, given: event == "open" and asked.add(str(given[0])))
+import edge.sensors.ads1115
+from edge.sensors.gpio import open_pi_pins, pin_faults
+with contextlib.suppress(*pin_faults()):
+    open_pi_pins().close()
+print(*(path for path in asked if path.startswith("/proc/")), sep="\\n")
+"""
+
+
+def test_the_daemon_sees_what_its_drivers_ask_of_the_machine(
+    needs_package: Callable[[str], None], tmp_path: Path
+) -> None:
+    """What loading the drivers opens in /proc, beside what is about processes, is not hidden."""
+    needs_package("lgpio")
+    asked = subprocess.run(
+        [sys.executable, "-c", DRIVERS],
+        env={**os.environ, "PYTHONPATH": str(SYSTEMD.parent), "LG_WD": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    ).stdout.split()
+    beside = [path for path in asked if not re.match(r"/proc/(self|\d+)/", path)]
+    assert "/proc/cpuinfo" in beside
+    lines = (SYSTEMD / "dryhold.service").read_text().splitlines()
+    assert not any(line.startswith(("ProcSubset=pid", "InaccessiblePaths=/proc")) for line in lines)
 
 
 def test_users_and_folders_are_what_the_units_expect(
