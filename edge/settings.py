@@ -290,7 +290,7 @@ class Keeping(_Table):
     """How often is read and written, and how long what is kept."""
 
     every_s: Pace = Field(default=1.0, alias="every")
-    write_every_s: Seconds = Field(default=90.0, alias="write_every")
+    write_every_s: Seconds = Field(default=100.0, alias="write_every")
     readings_s: Seconds = Field(default=30 * 86400.0, alias="readings")
     minutes_s: Seconds = Field(default=400 * 86400.0, alias="minutes")
     quarter_hours_s: Seconds = Field(default=11 * 365.25 * 86400.0, alias="quarter_hours")

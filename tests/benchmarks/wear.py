@@ -3,7 +3,7 @@ the depot with everything on has (everything.py), with five years behind it and 
 
 The kernel counts a page when it becomes dirty, so a day in a minute would write one page many
 times and count it once. Therefore the files are flushed after each writing, which is the worst
-that a card can see: in life the kernel flushes after about 30 s, and a batch is a minute and a half.
+that a card can see: in life the kernel flushes after about 30 s, and a batch is more than a minute and a half.
 """
 
 import json
