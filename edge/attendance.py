@@ -6,6 +6,7 @@ stopped or stuck keeps the first and sends nothing.
 """
 
 import contextlib
+import hashlib
 import logging
 import os
 import socket
@@ -25,8 +26,12 @@ MOST_WORDS = 100  # taken up at one look, whoever sends them
 
 
 def _address(who: str, state: Path) -> str:
-    # The leading zero stands for Linux's abstract namespace: nothing is written to any disk.
-    return f"\0dryhold-{who}:{os.path.realpath(state)}"
+    # The leading zero stands for Linux's abstract namespace: nothing is written to any disk. That
+    # one goes with the network, which two containers with the same paths may share, so what tells
+    # their processes apart is in the name; and a name has 107 bytes, which a path may pass.
+    processes = os.stat("/proc/self/ns/pid").st_ino
+    place = f"{processes}:{os.path.realpath(state)}".encode(errors="surrogateescape")
+    return f"\0dryhold-{who}:{hashlib.blake2s(place, digest_size=16).hexdigest()}"
 
 
 def _line() -> socket.socket:

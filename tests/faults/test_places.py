@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from edge.attendance import Attendance
+from edge.attendance import LOOK_EVERY_S, Attendance, PageThere
 from edge.detect.low_purity import LowPurity
 from edge.store.chain import inspect
 from edge.store.schema import FILE
@@ -480,6 +480,34 @@ def test_a_page_that_is_down(monitor: Monitor) -> None:
     well(second, 300)
     assert monitor.alerts() == set()
     second.close()
+
+
+def test_a_page_is_heard_however_long_the_path(tmp_path: Path) -> None:
+    """Of two folders whose paths are alike for longer than a socket's name may be, each has a page of
+    its own, which is heard there and not in the other."""
+    folders = [tmp_path / ("deep" * 30) / name for name in ("one", "other")]
+    now = ManualTime()
+    daemons = [PageThere(folder, now, now) for folder in folders]
+    pages = [Attendance(folder) for folder in folders]
+    try:
+        for _ in range(12):
+            pages[0].answered()
+            assert daemons[0].troubles() == {}
+            silent = daemons[1].troubles()
+            now.seconds += LOOK_EVERY_S
+        assert "answers nobody" in silent["page"]
+    finally:
+        for opened in (*daemons, *pages):
+            opened.close()
+
+
+class ManualTime:
+    """Seconds that pass when they are told to."""
+
+    seconds = 0.0
+
+    def __call__(self) -> float:
+        return self.seconds
 
 
 def test_settings_that_are_broken_are_told(monitor: Monitor) -> None:
