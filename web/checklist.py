@@ -95,7 +95,7 @@ def typed_pressure(text: str, settings: Settings) -> tuple[float | None, str]:
 
 def lines(text: str) -> list[str]:
     """What was typed one a line, bounded."""
-    rows = [" ".join(row.split())[:LONGEST_LINE] for row in text.splitlines()]
+    rows = [" ".join(row.split())[:LONGEST_LINE].rstrip() for row in text.splitlines()]
     return [row for row in rows if row][:MOST_LINES]
 
 

@@ -19,7 +19,7 @@ from edge.record import COMMISSIONING, Chapter, Figure, Record, Signature, made
 from edge.settings import Settings, load
 from edge.store.read import Reader
 from edge.store.write import Writer
-from web import access, create_app, faces, label_paper, workform
+from web import access, checklist, create_app, faces, label_paper, workform
 from web.label import Label
 
 T0 = 1_772_830_800.0
@@ -225,6 +225,14 @@ def test_a_typed_reading_becomes_a_value(
     for wrong in ("38 psi", "gauge = 3 furlongs", "gauge = 3 psi ± 1 bar"):
         with pytest.raises(ValueError, match='"'):
             workform.reading(wrong, "R.")
+
+
+def test_a_cut_line_ends_in_a_letter() -> None:
+    """A line that is cut at the blank after its "=" keeps no blank, which would pass for a reading."""
+    long = "a" * (checklist.LONGEST_LINE - 2)
+    assert checklist.lines(f"{long}= 2 bar\n \n") == [f"{long}="]
+    with pytest.raises(ValueError, match="Expected a reading"):
+        workform.reading(f"{long}=", "R.")
 
 
 def test_work_typed_on_the_page_becomes_a_sheet(tmp_path: Path, settings: Settings) -> None:
