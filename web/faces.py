@@ -51,8 +51,11 @@ class Faces:
 
     def say(self, text: str) -> str:
         """`text` as a paragraph's markup; every letter is there or marked."""
+        text = unicodedata.normalize("NFC", text)
+        if all(ord(letter) in self._own or letter.isspace() for letter in set(text)):
+            return escape(text)
         out = []
-        for face, run in groupby(self._faced(unicodedata.normalize("NFC", text)), itemgetter(0)):
+        for face, run in groupby(self._faced(text), itemgetter(0)):
             letters = "".join(letter for _, letter in run)
             if face == OWN:
                 out.append(escape(letters))
