@@ -2,24 +2,47 @@
 
 import json
 import sqlite3
+import zlib
+from collections.abc import Sequence
 from pathlib import Path
+from random import Random
 from typing import Any
 
 from edge.judge import Judge
 from edge.model import Tick, on_grid
 from edge.settings import load
 from edge.store import requests
+from tests.fuzz.mutate import mutated
 from tests.fuzz.place import EXAMPLE, NOW
 from tests.fuzz.target import Target, by_tick, target
 
 PER_TICK = requests.MOST_WAITING
-FULL = by_tick(PER_TICK, f"{PER_TICK} requests at most wait for a tick, and more are refused")
+FULL = by_tick(
+    why=f"an input is a whole tick's, {PER_TICK} requests: more are refused while those wait"
+)
+ALONE = 8
+"""Of so many inputs, one's first request is looked at alone as well: what others ask may be what
+refuses it."""
+
+
+def of_one_tick(data: bytes, seeds: Sequence[bytes], most: int) -> list[bytes]:
+    """`most` requests: the input's lines, and what becomes of them and of the seeds when they are
+    made wrong, each in its own way; some stay good, so that what follows has something under way.
+    The same input gives the same ones in the same order."""
+    rng = Random(zlib.crc32(data))
+    lines = data.split(b"\n")[:most]
+    asked = list(lines)
+    while len(asked) < most:
+        one = rng.choice(lines if rng.random() < 0.5 else seeds)
+        asked.append(one if rng.random() < 0.1 else mutated(one, rng.getrandbits(32), seeds))
+    rng.shuffle(asked)
+    return asked
 
 
 @target(FULL)
 def request(scratch: Path) -> Target:
-    """A request in the letterbox: whatever it asks, it reaches the judge or is set aside, judging
-    goes on, and facts and state can be kept and told."""
+    """The requests in the letterbox, one a line: whatever they ask, they reach the judge or are set
+    aside, judging goes on, and facts and state can be kept and told."""
     settings = load(EXAMPLE)
     box = requests.Box(scratch)
     raw = sqlite3.connect(scratch / requests.FILE)
@@ -30,17 +53,22 @@ def request(scratch: Path) -> Target:
     kept = json.dumps(fresh.state())
 
     def feed(data: bytes) -> None:
-        kind, _, body = data.partition(b" ")
+        look(of_one_tick(data, SEEDS, PER_TICK))
+        if zlib.crc32(data) % ALONE == 0:
+            look(data.split(b"\n")[:1])
+
+    def look(asked: Sequence[bytes]) -> None:
+        parts = [one.partition(b" ") for one in asked]
         with raw:
             raw.execute("DELETE FROM requests")
-            raw.execute(POSTED, (kind, b"somebody", body))
+            raw.executemany(POSTED, [(kind, b"somebody", body) for kind, _, body in parts])
         waiting = tuple(box.waiting())
         if not waiting:
             return
         judge = Judge(settings, json.loads(kept))
         values = tuple(on_grid(300.0) for _ in range(channels))
-        for t, asked in ((60.0, waiting), (61.0, ()), (4000.0, ())):
-            for event in judge.look(Tick(t, NOW, values, requests=asked)):
+        for t, now in ((60.0, waiting), (61.0, ()), (4000.0, ())):
+            for event in judge.look(Tick(t, NOW, values, requests=now)):
                 written(event.as_json())
         state = json.loads(written(judge.state()))
         written(Judge(settings, state).picture())
@@ -81,19 +109,22 @@ SEEDS = tuple(kind.encode() + b" " + body for kind in requests.KINDS for body in
 
 @target(FULL)
 def letterbox(scratch: Path) -> Target:
-    """A letterbox with anything in its rows: StoreError at most, and the good row is still read."""
+    """A letterbox with anything in its rows, one a line: StoreError at most, and the good row among
+    them is still read."""
     folder = scratch / "box"
     folder.mkdir()
     box = requests.Box(folder)
     raw = sqlite3.connect(folder / requests.FILE)
 
     def feed(data: bytes) -> None:
-        kind, _, what = data.partition(b" ")
-        sql = POSTED.replace(" AS TEXT", " AS BLOB") if data[:1] == b"\xff" else POSTED
         with raw:
             raw.execute("DELETE FROM requests")
-            raw.execute(sql, (kind, kind, what))
+            for row in of_one_tick(data, seeds, PER_TICK - 1):
+                kind, _, what = row.partition(b" ")
+                sql = POSTED.replace(" AS TEXT", " AS BLOB") if row[:1] == b"\xff" else POSTED
+                raw.execute(sql, (kind, kind, what))
         mine = box.post("baseline_learn", "desk", {})
         assert mine in [request.id for request in box.waiting()]
 
-    return Target(feed, (b"hold_start {}", b'shelve {"for_s": 1}', b"x [1, 2]", b"x {", b"\xff {}"))
+    seeds = (b"hold_start {}", b'shelve {"for_s": 1}', b"x [1, 2]", b"x {", b"\xff {}")
+    return Target(feed, seeds)

@@ -7,6 +7,7 @@ import json
 import sqlite3
 import subprocess
 import zlib
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from email import message_from_bytes
 from email.policy import SMTP
@@ -17,64 +18,130 @@ from typing import Any
 from unittest.mock import patch
 
 import web.records
+from edge import advice
 from edge.commands import purge, records, size
 from edge.errors import DryholdError
-from edge.settings import load
+from edge.model import Request
+from edge.settings import Settings, load
 from edge.store import chain
 from edge.store.read import LATEST, Reader
 from edge.store.schema import FILE
-from edge.tell import letter
-from tests.fuzz.asked import PER_TICK
+from edge.tell import letter, when
+from edge.work import MOST_TEXT, Work
+from tests.fuzz.mutate import mutated
 from tests.fuzz.place import EXAMPLE, NOW, kept_record, picture, place
 from tests.fuzz.target import Target, a_second, by_command, by_tick, target
-from web import create_app, record_paper, sheet, sheet_paper
+from web import checklist, create_app, faces, record_paper, sheet, sheet_paper, workform
+from web.flood import A_SECOND
 
 HEADERS = {"From", "To", "Subject", "Date", "Message-ID", "Auto-Submitted", "Importance",
            "Dryhold-Events", "MIME-Version", "Content-Type", "In-Reply-To", "References"}  # fmt: skip
+LONGEST_SAID = 400
+"""Characters of what a person writes in one place of a form (web/visit.py), and of what becomes of a
+fault's words."""
 
 
-@target(by_tick(PER_TICK, f"texts come with requests, {PER_TICK} a tick at most"))
+@target(
+    by_tick(why="an input is a tick's letters, and a recipient has one letter under way at a time")
+)
 def mail_text(_scratch: Path) -> Target:
-    """An event with any text in every place of text: a letter to its one recipient, with our headers
-    and no other, that a receiver can read back."""
-    settings = load(EXAMPLE)
-    at = datetime.fromtimestamp(NOW, settings.site.zone)
-    latest: dict[str, Any] = {"at": "2026-03-01T00:00:00Z", "channels": {}, "picture": {}}
+    """Events, an alert that stands and a site with any words in every place of words: each letter
+    goes to its one recipient, with our headers and no other, and a receiver can read it back."""
+    known = load(EXAMPLE)
+    at = datetime.fromtimestamp(NOW, known.site.zone)
+    link = "http://box.local/"
 
     def feed(data: bytes) -> None:
-        text, _, rest = data.decode("utf-8", "replace").partition("\n\n\n")
-        event = {
-            "id": "a-1", "at": "2026-03-01T00:00:00Z", "kind": "alert_raised", "alert": "low_pressure",
-            "section": text, "subject": rest, "text": text, "priority": "soon", "cause": rest,
-            "todo": rest, "evidence": {},
-        }  # fmt: skip
-        test = {**event, "kind": "hold_test_finished", "verdict": rest, "method": text}
+        words = _Words(data, seeds, 0.05)
+        site = {"name": words.of_settings(), "contact": words.of_settings()}
+        settings = known.model_copy(update={"site": known.site.model_copy(update=site)})
+        many = [_event(words, n) for n in range(words.rng.randint(1, when.MOST_TOGETHER))]
+        alert, test = ({**_event(words, 99), "kind": kind} for kind in _TWO)
+        standing = {**alert, "since": alert["at"], "state": "active", "raised": words.said()}
+        picture = {"state": words.said(), "reason": words.said(), "alerts": [standing]}
+        latest: dict[str, Any] = {"at": alert["at"], "channels": {}, "picture": picture}
         for said in (
-            letter.of_event(event, settings, latest, None, "http://box.local/"),
-            letter.of_event(test, settings, latest, None, "http://box.local/"),
-            letter.of_many([event, test], settings, latest, None, "http://box.local/", True),
+            letter.of_event(alert, settings, latest, None, link, words.rng.choice((None, 1800.0))),
+            letter.of_event(test, settings, latest, None, link),
+            letter.of_event(many[0], settings, latest, None, link),
+            letter.of_reminder(standing, settings, latest, None, link, 7200.0),
+            letter.of_many(many, settings, latest, None, link, words.rng.random() < 0.5),
         ):
+            ids = tuple(event["id"] for event in many)
             envelope = letter.Envelope(
-                "box@example.org", "one@example.org", "<a@b>", None, ("a-1",), at, True
+                "box@example.org", "one@example.org", "<a@b>", None, ids, at, True
             )
             sent = letter.message(said, envelope, settings).as_bytes(policy=SMTP)
             back = message_from_bytes(sent, policy=SMTP)
             assert set(back.keys()) <= HEADERS, back.keys()
             assert back.get_all("To") == ["one@example.org"]
-            assert back.get_body(("plain",)) is not None
+            assert str(back["Dryhold-Events"]).split() == list(ids)
+            for kind in ("plain", "html"):
+                part = back.get_body((kind,))
+                assert part is not None
+                assert letter.CAUTION[:40] in " ".join(part.get_content().split())
 
     seeds = (
-        "Freezer aisles 1-6\n\n\nline",
-        "a\r\nBcc: x@example.org\n\n\nb\nX: y",
-        "=?utf-8?q?a?=\n\n\n\u2028",
+        b"Freezer aisles 1-6\n\n\nline",
+        b"a\r\nBcc: x@example.org\n\n\nb\nX: y",
+        b"=?utf-8?q?a?=\n\n\n\xe2\x80\xa8",
     )
-    return Target(feed, tuple(seed.encode() for seed in seeds), 4096)
+    return Target(feed, seeds, 4096)
 
 
-@target(a_second(4.5, "a process draws each, 0.44 s of one of two processors (`doors`)"))
+_TWO = ("alert_raised", "hold_test_finished")
+
+
+class _Words:
+    """Words for one input: those in it, parted by two blank lines, and what becomes of them when
+    they are made wrong, as long as their place takes: 80 characters from the settings, LONGEST_SAID
+    from a person or a fault. In a share of inputs they come `whole`, since nothing bounds what the
+    box's own shell puts into the letterbox."""
+
+    def __init__(self, data: bytes, seeds: Sequence[bytes], whole: float) -> None:
+        self.rng = Random(zlib.crc32(data))
+        self._given = data.split(b"\n\n\n")
+        self._seeds = seeds
+        self._whole = self.rng.random() < whole
+
+    def said(self, most: int = LONGEST_SAID) -> str:
+        one = self.rng.choice(self._given)
+        if self.rng.random() < 0.5:
+            one = mutated(one, self.rng.getrandbits(32), self._seeds)
+        text = one.decode("utf-8", "replace")
+        return text if self._whole else text[:most]
+
+    def of_settings(self) -> str:
+        """One line of up to 80 characters (edge/values.py, Name)."""
+        return "".join(c for c in self.said()[:80] if c >= " " and c != "\x7f") or "x"
+
+
+def _event(words: _Words, n: int) -> dict[str, Any]:
+    rng = words.rng
+    return {
+        "id": f"saltmarsh-lane-{n}", "at": "2026-03-01T00:00:00Z", "kind": rng.choice(_KINDS),
+        "alert": rng.choice(_ALERTS), "section": rng.choice((None, words.said(80))),
+        "subject": rng.choice((None, words.said(80))), "text": words.said(),
+        "priority": rng.choice(("urgent", "soon", "planned")), "cause": words.said(80),
+        "todo": words.said(), "evidence": {}, "verdict": words.said(80), "method": words.said(80),
+        "code_result": words.said(80),
+    }  # fmt: skip
+
+
+_KINDS, _ALERTS = sorted(when.TOLD), sorted(advice.NAMES)
+
+
+@target(
+    a_second(
+        A_SECOND / 3,
+        f"words reach paper by a form: a page with it, its sending and the paper are three questions,"
+        f" and one address is answered {A_SECOND:g} a second; an input is a whole record",
+    )
+)
 def paper_text(scratch: Path) -> Target:
-    """Records with any text in every place of text: shown, written as a table, and drawn as PDF;
-    both kinds of sheet, as the page gives them to the process that draws."""
+    """Records with any words in every place of words: shown, written as a table, and drawn as PDF;
+    both kinds of sheet, as the page gives them to the process that draws. Work done is typed into
+    its form, and judged; in every fifth place of either kind stands something else."""
     settings, state, runtime = place(scratch / "box")
     judge = kept_record(settings, state)
     (runtime / LATEST).write_bytes(picture(settings, judge))
@@ -94,42 +161,71 @@ def paper_text(scratch: Path) -> Target:
                 client.get(path)
         work = next(db.record(one["seq"]) for one in db.records() if one["kind"] == "periodic")
     test = next(one for one in given if "record" in one)
+    # Reading the typefaces takes longer than most of the rest, and they stay the same.
+    faces.fonts()
+    found = faces._found()
 
     def feed(data: bytes) -> None:
-        rng = Random(zlib.crc32(data))
-        texts = data.decode("utf-8", "replace").split("\n\n\n")
-        if rng.random() < 0.5:
-            plain = _worded(work, texts, rng)
-            sheet.table(plain, settings).encode("utf-8", "replace")
-            shown = sheet.sheet(plain, chain.Chain(1, "0" * 64, ()), settings, NOW)
-            made = sheet_paper.pdf(json.loads(json.dumps(dataclasses.asdict(shown))))
-        else:
-            worded = _worded(test, texts, rng)
-            made = record_paper.pdf(worded["record"], worded["signatures"])
+        words = _Words(data, seeds, 0.005)
+        with (
+            patch.object(faces, "fonts", lambda: None),
+            patch.object(faces, "_found", lambda: found),
+        ):
+            if words.rng.random() < 0.5:
+                plain = _worded({**work, **_typed(words, settings)}, words)
+                sheet.table(plain, settings).encode("utf-8", "replace")
+                shown = sheet.sheet(plain, chain.Chain(1, "0" * 64, ()), settings, NOW)
+                made = sheet_paper.pdf(json.loads(json.dumps(dataclasses.asdict(shown))))
+            else:
+                worded = _worded(test, words)
+                made = record_paper.pdf(worded["record"], worded["signatures"])
         assert made.startswith(b"%PDF-")
 
-    long = "a" * 4000
     seeds = (
-        "Work done\n\n\n2.0 bar",
-        "<b>x</i>\n\n\n&amp;<img src=a>",
-        "\u202e\n\n\n\U0001f525",
-        long,
+        b"Work done\n\n\n2.0 bar",
+        b"<b>x</i>\n\n\n&amp;<img src=a>",
+        "\u202e\n\n\n\U0001f525".encode(),
+        b"a" * 4000,
     )
-    return Target(feed, tuple(seed.encode() for seed in seeds), 16_384, 3)
+    return Target(feed, seeds, 16_384, 10)
+
+
+def _typed(words: _Words, settings: Settings) -> Mapping[str, Any]:
+    """The record of what somebody typed into the form of work done, as far as the form takes it."""
+    most = words.rng.choice((0, 1, 4, checklist.MOST_LINES))
+    form = {name: words.said() for name in ("other", "done_by", "role")}
+    form = {name: " ".join(text.split()) or "x" for name, text in form.items()}
+    rows = "\n".join(f"{words.said()} = {words.said()}" for _ in range(most))
+    form["readings"] = "\n".join(row for row in checklist.lines(rows) if _taken(row))
+    form["findings"] = "\n".join(words.said() for _ in range(most))
+    form |= {"notes": words.said(MOST_TEXT), "done_on": "2026-03-01"}
+    what = workform.request(form, {}, settings.site.zone, NOW)
+    asked = Request(1, "work_done", form["done_by"][:60], what)
+    (event,) = Work(settings).ask(asked, 0.0, NOW, ())
+    record: Mapping[str, Any] = event.aside["record"]
+    return record
+
+
+def _taken(row: str) -> bool:
+    try:
+        workform.reading(row, "x")
+    except ValueError:
+        return False
+    return True
 
 
 _MEANT = {"at", "made_at", "kind", "quantity", "verdict", "hash", "previous", "id", "unit"}
 """Fields that a person's words never reach."""
 
 
-def _worded(plain: Any, texts: list[str], rng: Random, key: str = "") -> Any:
-    """The same with some of the texts in every fifth place of text."""
+def _worded(plain: Any, words: _Words, key: str = "") -> Any:
+    """The same with some of the words in every fifth place of text."""
     if isinstance(plain, dict):
-        return {k: _worded(v, texts, rng, k) for k, v in plain.items()}
+        return {k: _worded(v, words, k) for k, v in plain.items()}
     if isinstance(plain, list):
-        return [_worded(v, texts, rng, key) for v in plain]
-    if isinstance(plain, str) and key not in _MEANT and rng.random() < 0.2:
-        return rng.choice(texts)
+        return [_worded(v, words, key) for v in plain]
+    if isinstance(plain, str) and key not in _MEANT and words.rng.random() < 0.2:
+        return words.said()
     return plain
 
 
