@@ -11,10 +11,10 @@ what the wall clock showed.
 """
 
 import csv
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import IO
+from typing import IO, NamedTuple
 
 from edge.core import scale, units
 from edge.errors import RecordingError
@@ -28,10 +28,22 @@ MOST_STEPS, STEPPED_S = 20, 1.0
 """Settings of the clock that are noted one by one; less is its own running between two starts."""
 
 NO_CELL = "no reading in the recording"
-TOO_LARGE = 1e9
+LARGEST = 1e9
 LATEST = 250_000_000_000.0  # the year 9892: later stamps cannot be written again
 JUMP_S = 86400.0
 """A row so far ahead of the one before it is believed only if the next does not go back again."""
+
+
+class _Column(NamedTuple):
+    """A known column: what a cell of it means, and what it can."""
+
+    cell: int
+    place: int  # in the tick
+    factor: float
+    offset: float
+    low: float
+    high: float
+    binary: bool
 
 
 class Recording:
@@ -64,8 +76,8 @@ class Recording:
     def close(self) -> None:
         self.file.close()
 
-    def _header(self) -> list[tuple[int, int, float, float]]:
-        """(cell, place in the tick, factor, offset) of every known column."""
+    def _header(self) -> list[_Column]:
+        """Every known column."""
         where = f"{self.path}, line 1"
         try:
             header = _cells(self.file.readline())
@@ -76,7 +88,7 @@ class Recording:
             raise RecordingError(f'{where}: expected a first column "time", found {found}')
         self._width = len(header)
         known = {channel.name: (i, channel) for i, channel in enumerate(self._settings.channel)}
-        columns: list[tuple[int, int, float, float]] = []
+        columns: list[_Column] = []
         seen: set[str] = set()
         for cell, title in enumerate(header[1:], 1):
             if title.strip() == STEADY and self._steady is None:
@@ -91,7 +103,10 @@ class Recording:
                 raise RecordingError(f'{where}: expected each channel once, found "{name}" twice')
             seen.add(name)
             place, channel = known[name]
-            columns.append((cell, place, *_unit(where, channel, unit)))
+            factor, offset = _unit(where, channel, unit)
+            low, high = _ends(channel) or (-LARGEST, LARGEST)
+            binary = channel.quantity == "running"
+            columns.append(_Column(cell, place, factor, offset, low, high, binary))
         self.absent = frozenset(known) - seen
         if not columns:
             names = ", ".join(known)
@@ -140,12 +155,10 @@ class Recording:
     def _read(self) -> Iterator[tuple[int, Tick]]:
         """Every row that can be read by itself, with its line."""
         width, settings, columns = self._width, self._settings, self._columns
-        binary = {p for p, c in enumerate(settings.channel) if c.quantity == "running"}
         blank: list[float | None] = [None] * len(settings.channel)
         names = [c.name for c in settings.channel]
         parse, none, steady = datetime.fromisoformat, (), self._steady
         whole = dict[str, str]()
-        ends = {p: e for p, c in enumerate(settings.channel) if (e := _ends(c)) is not None}
         with self.file:
             for number, line in enumerate(self.file, 2):
                 if line == "\n":
@@ -160,20 +173,22 @@ class Recording:
                     values = blank.copy()
                     missing: list[str] | tuple[()] = none
                     beyond: dict[str, str] = whole
-                    for cell, place, factor, offset in columns:
+                    if "_" in line and (odd := _underscored(row, columns)):
+                        raise ValueError(f"expected a reading, found {odd}")
+                    for cell, place, factor, offset, low, high, binary in columns:
                         text = row[cell]
-                        if text and not text.isspace():
-                            value = (float(text) + offset) * factor
-                            if not -TOO_LARGE < value < TOO_LARGE or "_" in text:
-                                raise ValueError(f"expected a reading, found {text}")
-                            if place in ends and not ends[place][0] <= value <= ends[place][1]:
-                                beyond = {**beyond, names[place]: _beyond(text, names[place])}
-                                continue
-                            values[place] = (value * GRID + 0.5) // 1 / GRID
-                            if place in binary and value not in (0.0, 1.0):
-                                raise ValueError(f"expected {names[place]} 0 or 1, found {text}")
-                        else:
+                        if not text or text.isspace():
                             missing = [*missing, names[place]]
+                            continue
+                        value = (float(text) + offset) * factor
+                        if low <= value <= high:
+                            if binary and value not in (0.0, 1.0):
+                                raise ValueError(f"expected {names[place]} 0 or 1, found {text}")
+                            values[place] = (value * GRID + 0.5) // 1 / GRID
+                        elif -LARGEST <= value <= LARGEST:
+                            beyond = {**beyond, names[place]: _beyond(text, names[place])}
+                        else:
+                            raise ValueError(f"expected a reading, found {text}")
                 except (ValueError, csv.Error) as error:
                     self._pass_over(number, _why(error))
                     continue
@@ -182,6 +197,11 @@ class Recording:
                     yield number, Tick(t, offset_s, tuple(values), faults)
                 else:
                     yield number, Tick(t, offset_s, tuple(values))
+
+
+def _underscored(row: Sequence[str], columns: Sequence[_Column]) -> str | None:
+    """The first reading that Python takes for a number and nobody else does."""
+    return next((row[c.cell] for c in columns if "_" in row[c.cell]), None)
 
 
 def _beyond(text: str, name: str) -> str:

@@ -23,9 +23,10 @@ class WorkDue(Detector):
 
     def look(self, now: Now, active: bool) -> bool | None:
         item = now.work.items[f"{self.section}/{self.subject}"]
-        due = now.work.standing(item, now.t, now.at)
         # Common work of which nobody ever told anything is on the page, but it is no alert.
-        return due.state == OVERDUE and (item.own or due.last_at is not None)
+        if not item.own and item.done is None and item.key not in now.work.done:
+            return False
+        return now.work.standing(item, now.t, now.at).state == OVERDUE
 
     def tell(self, now: Now) -> Telling:
         item = now.work.items[f"{self.section}/{self.subject}"]

@@ -56,7 +56,7 @@ class Visit(Kept):
         self.record: dict[str, Any] | None = None  # what the last one became, told to the page
         self._no_baseline = ""  # why the last visit has none
         self.handed_over: Event | None = None  # the loss to compare with, of the visit just signed
-        self._systems: dict[str, float | None] = {}
+        self._values: Sequence[float | None] = (None,)
 
     @property
     def open(self) -> bool:
@@ -66,16 +66,19 @@ class Visit(Kept):
         self, tick: Tick, values: Sequence[float | None], supply: Supply, facts: Sequence[Event]
     ) -> None:
         """One tick; `values` as in the tick, with None behind them."""
-        self._systems = {
-            name: values[-1 if place is None else place] for name, place in self._gauges.items()
-        }
+        self._values = values
         oxygen = values[-1 if self._oxygen is None else self._oxygen]
         if self.open:
             at = supply.stamp(tick.t)
-            self.watch.look(tick.t, at, oxygen, supply, self._systems, facts)
+            self.watch.look(tick.t, at, oxygen, supply, self._systems(), facts)
         elif self._oxygen is not None:
             # A calibration on its own needs the last two minutes too.
             self.watch.look(tick.t, supply.stamp(tick.t), oxygen, supply, {}, ())
+
+    def _systems(self) -> dict[str, float | None]:
+        """The gauges of the systems at the last tick, kPa."""
+        last = self._values
+        return {n: last[-1 if place is None else place] for n, place in self._gauges.items()}
 
     def hear(self, events: Sequence[Event], supply: Supply) -> None:
         """What other requests of this tick brought about."""
@@ -149,7 +152,7 @@ class Visit(Kept):
 
     def _at(self, values: Mapping[str, Any], t: float, at: float, supply: Supply) -> Look:
         return Look(
-            self._settings, self._words, values, self.watch, supply, self._systems, self._cells,
+            self._settings, self._words, values, self.watch, supply, self._systems(), self._cells,
             t, at, self.began_at,
         )  # fmt: skip
 

@@ -15,6 +15,11 @@ from edge.settings import load
 from tests.benchmarks.result import Result
 
 ROWS, ROUNDS = 150_000, 3
+LEAST_ROWS = 50_000  # a second
+MOST_TIMES = 24.0
+"""LEAST_ROWS as a ratio, for machines of another speed: the bare loop read 1.2 million rows a second
+where that bound was set."""
+
 SETTINGS = Path(__file__).parents[2] / "edge" / "saltmarsh.toml"
 
 
@@ -63,11 +68,13 @@ def measure() -> list[Result]:
         _record(path)
         pairs = [(_bare(path), _judged(path)) for _ in range(ROUNDS)]
     return [
-        Result("rows", ROWS / min(judged for _, judged in pairs), "a second", 50_000, least=True),
+        Result(
+            "rows", ROWS / min(judged for _, judged in pairs), "a second", LEAST_ROWS, least=True
+        ),
         Result(
             "time over that of only reading the rows",
             min(judged / bare for bare, judged in pairs),
             "times",
-            16.0,
+            MOST_TIMES,
         ),
     ]
