@@ -76,4 +76,4 @@ def by_tick(each: int = 1, why: str = "looked at once a tick") -> Door:
 
 
 def a_second(rate: float, why: str) -> Door:
-    return Door(round(DAY_S * rate), f"{rate:g} a second: {why}")
+    return Door(round(DAY_S * rate), f"{rate:.3g} a second: {why}")
