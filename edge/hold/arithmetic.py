@@ -3,10 +3,10 @@
 The loss is the slope of the absolute pressure brought to constant temperature (the mass-point
 method of containment leakage-rate tests, ANSI/ANS-56.8), by least squares weighted by the number
 of readings in each mean, on a scale on which a choked leak, which goes with absolute pressure, is a
-straight line: a drop of more than some percent bends, and its bend would pass for settling. Beside the line stands an exponential for the gas that settles after a
-run or after a valve was moved: its size has a prior, so it costs accuracy only while settling can
-still be there. Temperature counts with the site's learned exposure and lag, or with what is likely
-before anything is learned.
+straight line: a drop of more than some percent bends, and its bend would pass for settling. Beside
+the line stands an exponential for the gas that settles after a run or after a valve was moved: its
+size has a prior, so it costs accuracy only while settling can still be there. Temperature counts
+with the site's learned exposure and lag, or with what is likely before anything is learned.
 
 Every contribution is a standard uncertainty of the loss, combined as JCGM 100:2008 (the GUM) has
 it, with effective degrees of freedom after Welch and Satterthwaite (its annex G.4).
@@ -20,14 +20,13 @@ from edge.core.bins import Bins
 from edge.core.fit import line, t95
 from edge.core.student import below, quantile
 from edge.core.units import ZERO_C_K
+from edge.measure.felt import absolutes_kpa, at_constant_c, felt_c, held_c, straight
 from edge.measure.weather import (
     MODEL_SHARE,
     PRIOR_SHARE,
     PRIOR_SHARE_SD,
     Weather,
     barometer_sd_kpa_per_h,
-    felt_c,
-    straight,
     warming_sd_k_per_h,
 )
 
@@ -124,16 +123,13 @@ def assess(bins: Bins, site: Site) -> Estimate | None:
         return None
     seconds = [row[2] / row[1] for row in rows]
     hours = [s / 3600.0 for s in seconds]
-    barometric = all(row[6] > 0.0 for row in rows)
-    everything = [
-        row[3] / row[1] + (row[7] / row[6] if barometric else site.atmosphere_kpa) for row in rows
-    ]
+    everything, barometric = absolutes_kpa(rows, site.atmosphere_kpa)
     absolute = everything[first:]
     gauge = [row[3] / row[1] for row in used]
     counts = [row[1] for row in used]
     after = hours[first:]
     mean_absolute = sum(absolute) / len(absolute)
-    celsius = _celsius(rows)
+    celsius = held_c(rows)
     temperature_used = celsius is not None and len(site.lagged) > 0
     mean_c = ASSUMED_C if celsius is None else sum(celsius[first:]) / len(used)
     scale = mean_absolute / (mean_c + ZERO_C_K)  # kPa for a kelvin of the whole gas
@@ -148,12 +144,7 @@ def assess(bins: Bins, site: Site) -> Estimate | None:
         for (lag_h, weight, share, share_sd), start_c in zip(known, site.lagged, strict=True):
             if weight >= 1e-3:
                 felt = felt_c(hours, celsius, lag_h, start_c)[first:]
-                middle = sum(felt) / len(felt) + ZERO_C_K
-                constant = [
-                    p * middle / (middle + share * (f + ZERO_C_K - middle))
-                    for p, f in zip(absolute, felt, strict=True)
-                ]
-                pull = line(after, felt).slope * mean_absolute / middle
+                constant, pull = at_constant_c(after, absolute, felt, share)
                 allowed = sqrt(share_sd**2 + (MODEL_SHARE * share) ** 2)
                 ways.append((weight, straight(constant), share * pull, allowed * pull))
     else:
@@ -234,19 +225,6 @@ def _mean(slopes: Sequence[tuple[float, float, object, object]], way: object) ->
     mine = [(w, s) for w, s, other, _ in slopes if other is way]
     total = sum(w for w, _ in mine)
     return sum(w * s for w, s in mine) / total
-
-
-def _celsius(rows: Sequence[Sequence[float]]) -> list[float] | None:
-    """The temperature at every mean, held over what is missing; None where a fifth is missing."""
-    felt = [row[5] / row[4] if row[4] > 0.0 else None for row in rows]
-    known = [f for f in felt if f is not None]
-    if len(known) < 0.8 * len(felt):
-        return None
-    held, celsius = known[0], []
-    for f in felt:
-        held = held if f is None else f
-        celsius.append(held)
-    return celsius
 
 
 def _white(ts: Sequence[float], ys: Sequence[float], counts: Sequence[float]) -> float:

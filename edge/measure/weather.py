@@ -17,13 +17,14 @@ straight line finds over a rest of given length.
 from bisect import bisect
 from collections.abc import Sequence
 from itertools import pairwise
-from math import exp, log, sqrt
+from math import exp, sqrt
 from typing import NamedTuple
 
 from edge.core.bins import Bins
 from edge.core.fit import line, line_beside_wave, t95
 from edge.core.kept import Kept
 from edge.core.units import STANDARD_K, ZERO_C_K
+from edge.measure.felt import absolutes_kpa, at_constant_c, felt_c, held_c, straight
 
 LAGS_H = (0.05, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0)
 """The grid of lags; what lies between is covered by weighing neighbours."""
@@ -216,13 +217,8 @@ class Weather(Kept):
                 continue
             share, share_sd = self._share(self.sums[i])
             felt = felt_c(hours, celsius, lag, lagged[i])[first:]
-            middle = sum(felt) / len(felt) + ZERO_C_K
-            corrected = [
-                p * middle / (middle + share * (f + ZERO_C_K - middle))
-                for p, f in zip(absolute, felt, strict=True)
-            ]
+            corrected, pull = at_constant_c(after, absolute, felt, share)
             fit = line(after, straight(corrected))
-            pull = line(after, felt).slope * mean_absolute / middle  # kPa/h for a share of one
             slopes.append(fit.slope)
             variances.append(
                 max(fit.slope_se**2, unknown)
@@ -353,43 +349,8 @@ def _stretch(
         return None
     start = rows[0][2] / rows[0][1]
     hours = [(b[2] / b[1] - start) / 3600.0 for b in rows]
-    barometric = all(b[6] > 0.0 for b in rows)
-    absolute = [b[3] / b[1] + (b[7] / b[6] if barometric else atmosphere_kpa) for b in rows]
-    felt = [b[5] / b[4] if b[4] > 0.0 else None for b in rows]
-    known = [f for f in felt if f is not None]
-    if len(known) < 0.8 * len(felt):
-        return hours, absolute, None, barometric, first
-    held, celsius = known[0], []
-    for f in felt:
-        held = held if f is None else f
-        celsius.append(held)
-    return hours, absolute, celsius, barometric, first
-
-
-def felt_c(
-    hours: Sequence[float], celsius: Sequence[float], lag_h: float, start_c: float
-) -> list[float]:
-    """`celsius` through a first-order lag, exact for straight pieces between the samples."""
-    felt, x, before_h, before_c = [], start_c, hours[0], celsius[0]
-    for h, c in zip(hours, celsius, strict=True):
-        step = h - before_h
-        if step > 0.0:
-            slope = (c - before_c) / step
-            x = c - slope * lag_h + (x - before_c + slope * lag_h) * exp(-step / lag_h)
-        felt.append(x)
-        before_h, before_c = h, c
-    return felt
-
-
-def straight(absolute_kpa: Sequence[float]) -> list[float]:
-    """Pressures on a scale on which a loss in proportion to them is a straight line.
-
-    A leak that is choked, as any here is above about 90 kPa of gauge pressure, lets the pressure
-    fall exponentially. The slope on this scale is the mean rate, exactly; on the plain scale the
-    bend would pass for scatter and widen the interval.
-    """
-    mean = sum(absolute_kpa) / len(absolute_kpa)
-    return [mean * log(p / mean) for p in absolute_kpa]
+    absolute, barometric = absolutes_kpa(rows, atmosphere_kpa)
+    return hours, absolute, held_c(rows), barometric, first
 
 
 def _detrend(xs: Sequence[float], ys: Sequence[float]) -> list[float]:

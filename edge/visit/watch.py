@@ -5,7 +5,7 @@ from math import hypot
 from typing import Any, NamedTuple
 
 from edge.cause import NEAR_AIR_PCT
-from edge.core.fit import t95
+from edge.core.fit import Line, line, t95
 from edge.core.kept import Kept
 from edge.measure.supply import Supply
 from edge.model import SUPPLY, Event
@@ -111,8 +111,8 @@ class Watch(Kept):
         rows = [r for r in self.gauge if t - 60.0 <= r[0] <= t]
         if len(rows) < 3:
             return None
-        slope = _slope(rows)
-        return None if slope is None else -slope
+        found = _line(rows)
+        return None if found is None else -found.slope
 
     def corrected_anew(self) -> None:
         """What was read until now was shown by the correction before: it proves nothing of this."""
@@ -126,7 +126,8 @@ class Watch(Kept):
         values = [r[1] for r in rows]
         mean = sum(values) / len(values)
         sd = (sum((v - mean) ** 2 for v in values) / (len(values) - 1)) ** 0.5
-        drift = abs(_slope(rows) or 0.0) * (rows[-1][0] - rows[0][0])
+        found = _line(rows)
+        drift = 0.0 if found is None else abs(found.slope) * (rows[-1][0] - rows[0][0])
         return (mean, sd) if hypot(sd, drift / 2.0) <= STILL_PCT else None
 
     def turned(self, kind: str) -> dict[str, Any] | None:
@@ -190,15 +191,11 @@ def _recent(rows: list[list[float]], t: float, value: float) -> list[list[float]
     return rows
 
 
-def _slope(rows: Sequence[Sequence[float]]) -> float | None:
-    """Least squares, per second."""
-    n = len(rows)
-    mean_t = sum(r[0] for r in rows) / n
-    mean_y = sum(r[1] for r in rows) / n
-    spread = sum((r[0] - mean_t) ** 2 for r in rows)
-    if spread <= 0.0:
+def _line(rows: Sequence[Sequence[float]]) -> Line | None:
+    """The straight line through rows in the order of time; None where they are all of one moment."""
+    if len(rows) < 2 or rows[0][0] == rows[-1][0]:
         return None
-    return sum((r[0] - mean_t) * (r[1] - mean_y) for r in rows) / spread
+    return line([r[0] for r in rows], [r[1] for r in rows])
 
 
 class Delay(NamedTuple):
@@ -226,16 +223,14 @@ def delay(turn: Mapping[str, Any], cut_in_kpa: float) -> Delay | None:
     since = max(above[-1][0] - WAY_DOWN_S, end - 60.0)
     down = [r for r in before if r[0] >= since]
     down = before[-3:] if len(down) < 3 else down
-    slope = _slope(down) if len(down) >= 3 else None
-    if slope is None or slope > -FAST_KPA_PER_S:
+    way = _line(down) if len(down) >= 3 else None
+    if way is None or way.slope > -FAST_KPA_PER_S:
         return None
     n = len(down)
-    mean_t, mean_kpa = sum(r[0] for r in down) / n, sum(r[1] for r in down) / n
-    crossed = mean_t + (cut_in_kpa - mean_kpa) / slope
-    left = sum((r[1] - mean_kpa - slope * (r[0] - mean_t)) ** 2 for r in down)
-    noise = max((left / (n - 2)) ** 0.5, LEAST_NOISE_KPA)
-    spread = sum((r[0] - mean_t) ** 2 for r in down)
-    crossed_sd = noise / -slope * (1.0 / n + (crossed - mean_t) ** 2 / spread) ** 0.5
+    crossed = way.mean_x + (cut_in_kpa - way.mean_y) / way.slope
+    noise = max(way.rms * (n / (n - 2)) ** 0.5, LEAST_NOISE_KPA)
+    share = 1.0 / n + (crossed - way.mean_x) ** 2 / way.sxx
+    crossed_sd = noise / -way.slope * share**0.5
     step_s = end - before[-1][0]
     seconds = end - step_s / 2.0 - crossed
     half = hypot(0.95 * step_s / 2.0, t95(n - 2.0) * crossed_sd)
