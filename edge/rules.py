@@ -9,29 +9,18 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 from edge.core import pipe, scale, units
+from edge.hold.methods import STANDARD
 from edge.model import QUANTITIES, SUPPLY
 from edge.sensors import KINDS as INPUT_KINDS
+from edge.usual import USUAL
 
 Raw = Mapping[str, Any]
 
-TAKEN_METHODS = ("supply line", "acceptance 24 h", "periodic 2 h", "source shut off 4 h")
-"""The names of the trade's own hold tests (edge.hold.methods says what they are)."""
-
+TAKEN_METHODS = tuple(method.name for method in STANDARD)
+USUAL_WORK = tuple(work.name for work in USUAL)
 
 TOLERANCE_KPA = 10.0
 """How far cut-in and cut-out may stray where the settings do not say."""
-
-COMMON_WORK = (
-    "gauges read",
-    "low-pressure signal",
-    "trip test",
-    "low-point drains",
-    "leakage test",
-    "gauges compared or replaced",
-    "filter service",
-    "compressor service",
-)
-"""The periodic work that every site has unless it says otherwise (edge.work says how often)."""
 
 
 def found(value: object) -> str:
@@ -383,7 +372,7 @@ def _periodic(raw: Raw) -> Iterator[str]:
         if section is not None and section not in sections:
             yield f"{path}.section: expected one of {_listed(sections)}, found {found(section)}"
         timed = "every" in row or "every_running" in row
-        if not timed and not row.get("never") and name not in COMMON_WORK:
+        if not timed and not row.get("never") and name not in USUAL_WORK:
             yield f"{path}.every: expected every or every_running for work of the site's own, found neither"
         if isinstance(name, str) and isinstance(section, str | None):
             if (name, section) in seen:

@@ -15,8 +15,8 @@ from edge.core.gas import flow_l_min
 from edge.core.units import STANDARD_C
 from edge.model import SUPPLY
 from edge.settings import Settings
+from edge.usual import PRACTICE
 from edge.words import Words
-from edge.work import PRACTICE
 
 WEEK_S = 7 * 86400.0
 KINDS = (

@@ -1,6 +1,6 @@
 """Periodic work: what is due when, and the record of each piece done. Pure.
 
-Intervals are the site's own; where it tells none, those in DEFAULTS. They are reminders: the
+Intervals are the site's own; where it tells none, those in edge.usual. They are reminders: the
 standard's edition in force, local code and the makers' instructions decide.
 """
 
@@ -14,19 +14,18 @@ from zoneinfo import ZoneInfo
 
 from edge.core.kept import Kept
 from edge.core.units import KINDS
+from edge.hold.methods import ACCEPTANCE_TEST, PERIODIC_TEST, SHUT_OFF_TEST
 from edge.model import SUPPLY, Event, Request, iso
 from edge.record import COMMISSIONING, PERIODIC, Chapter, Figure, Record, Signature, made
 from edge.settings import Periodic, Settings
+from edge.usual import DAY_S, LEAKAGE, PRACTICE, USUAL
 
-DAY_S, HOUR_S = 86400.0, 3600.0
 SOON_S = 30 * DAY_S
-PRACTICE = "common practice, no source"
 LONGEST_STEP_S = 120.0
 """Between two ticks further apart than this the generator is not counted as having run."""
 
-LEAKAGE = "leakage test"
-LEAKAGE_METHODS = ("acceptance 24 h", "periodic 2 h", "source shut off 4 h")
-"""Hold tests (edge.hold.methods) that count as the leakage test of their section."""
+LEAKAGE_METHODS = (ACCEPTANCE_TEST, PERIODIC_TEST, SHUT_OFF_TEST)
+"""Hold tests that count as the leakage test of their section."""
 
 
 def settles_leakage(numbers: Mapping[str, Any]) -> bool:
@@ -59,30 +58,6 @@ class Item:
         return f"{self.section}/{self.name}"
 
 
-@dataclass(frozen=True, slots=True)
-class Default:
-    """Work that every such site has; `per_section` for each section that can be tested alone."""
-
-    name: str
-    every_s: float | None
-    running_s: float | None
-    standard: str
-    per_section: bool = False
-
-
-DEFAULTS: tuple[Default, ...] = (
-    # Intervals of NFPA 25 are from memory, and differ between editions.
-    Default("gauges read", 31 * DAY_S, None, "NFPA 25"),
-    Default("low-pressure signal", 92 * DAY_S, None, "NFPA 25"),
-    Default("trip test", 365 * DAY_S, None, "NFPA 25", per_section=True),
-    Default("low-point drains", 365 * DAY_S, None, "NFPA 25", per_section=True),
-    Default(LEAKAGE, 3 * 365.25 * DAY_S, None, "NFPA 25", per_section=True),
-    Default("gauges compared or replaced", 5 * 365.25 * DAY_S, None, "NFPA 25"),
-    Default("filter service", 365 * DAY_S, 2000 * HOUR_S, PRACTICE),
-    Default("compressor service", 365 * DAY_S, 1000 * HOUR_S, PRACTICE),
-)
-
-
 def items(settings: Settings) -> Iterator[Item]:
     """The work of this site: the defaults as its own settings change them, its own work, and the
     calibration of every channel that has a date of one and of every oxygen channel."""
@@ -91,7 +66,7 @@ def items(settings: Settings) -> Iterator[Item]:
         (row.name, row.section): row for row in settings.periodic
     }
     used = set[tuple[str, str | None]]()
-    for default in DEFAULTS:
+    for default in USUAL:
         alone = default.per_section and len(sections) > 1
         for section in sections[1:] if alone else [SUPPLY]:
             keys: list[tuple[str, str | None]] = [(default.name, section), (default.name, None)]

@@ -5,7 +5,8 @@ from datetime import datetime
 from typing import Any, NamedTuple
 
 from edge.record import ANSWERED, COMMISSIONING, HOLD_TEST, PERIODIC, Record
-from edge.work import LEAKAGE, Item, settles_leakage, title_of
+from edge.usual import LEAKAGE
+from edge.work import Item, settles_leakage, title_of
 
 
 class Deed(NamedTuple):

@@ -15,7 +15,7 @@ from edge.commands.given import moment
 from edge.core.units import parse
 from edge.errors import DryholdError, RecordingError
 from edge.hold.again import channels, rejudge
-from edge.hold.methods import methods
+from edge.hold.offered import methods
 from edge.judge import Judge
 from edge.model import SUPPLY, Event, Request, Tick, iso
 from edge.recording import Recording

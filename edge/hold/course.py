@@ -10,7 +10,8 @@ from edge.core.kept import Kept
 from edge.hold.account import finished, fit
 from edge.hold.alarm import alarm_kpa_of, answered
 from edge.hold.holding import Holding, Outcome, leaking, points
-from edge.hold.methods import SUPPLY_LINE, Method, methods
+from edge.hold.methods import SUPPLY_LINE, Method
+from edge.hold.offered import methods
 from edge.hold.terms import Section, site, terms
 from edge.measure.supply import Supply
 from edge.measure.weather import Weather

@@ -1,12 +1,11 @@
-"""The methods of a hold test, as data. Section numbers of the standards move between editions, so
-only the standard is named; the site records the edition in the note."""
+"""The trade's own methods of a hold test, as data. Section numbers of the standards move between
+editions, so only the standard is named; the site records the edition in the note."""
 
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from edge.core.units import PSI
 from edge.model import SUPPLY
-from edge.settings import Settings
 
 ANY_IS_VOID = (
     "a valve is opened (a step or a rise), the pressure sensor fails, more than a fifth of the"
@@ -53,6 +52,8 @@ class Method:
 
 
 SUPPLY_LINE = "supply line"
+ACCEPTANCE_TEST, PERIODIC_TEST = "acceptance 24 h", "periodic 2 h"
+SHUT_OFF_TEST = "source shut off 4 h"
 
 STANDARD: tuple[Method, ...] = (
     Method(
@@ -62,7 +63,7 @@ STANDARD: tuple[Method, ...] = (
         longest_s=8 * 3600.0,
     ),
     Method(
-        "acceptance 24 h",
+        ACCEPTANCE_TEST,
         "the fall of the gauge over 24 h from 40 psi; more than 1.5 psi fails",
         "NFPA 13, acceptance of new dry and double-interlock preaction piping; where the space can"
         " freeze, at its lowest nominal temperature",
@@ -72,7 +73,7 @@ STANDARD: tuple[Method, ...] = (
         at_kpa=40.0 * PSI,
     ),
     Method(
-        "periodic 2 h",
+        PERIODIC_TEST,
         "the fall of the gauge over 2 h from 40 psi; more than 3 psi fails",
         "NFPA 25, every three years, option 1",
         longest_s=7200.0,
@@ -81,7 +82,7 @@ STANDARD: tuple[Method, ...] = (
         at_kpa=40.0 * PSI,
     ),
     Method(
-        "source shut off 4 h",
+        SHUT_OFF_TEST,
         "whether the low-pressure alarm operates while the source of gas is shut off for 4 h; if it"
         " does, that fails",
         "NFPA 25, every three years, option 2",
@@ -90,18 +91,3 @@ STANDARD: tuple[Method, ...] = (
         to_low_limit=True,
     ),
 )
-
-
-def methods(settings: Settings) -> dict[str, Method]:
-    """Every method at this site by name: the trade's, and the settings' own."""
-    found = {method.name: method for method in STANDARD}
-    for own in settings.method:
-        found[own.name] = Method(
-            own.name,
-            f"the fall of the gauge over the test; more than {own.drop_kpa:.3g} kPa fails",
-            own.note or "the site's own",
-            longest_s=own.duration_s,
-            duration_s=own.duration_s,
-            drop_kpa=own.drop_kpa,
-        )
-    return found

@@ -12,7 +12,8 @@ from edge.errors import SettingsError
 from edge.judge import Judge
 from edge.model import Event, Request, Tick, iso
 from edge.record import COMMISSIONING, Record, made
-from edge.work import DAY_S, DEFAULTS, LEAKAGE, Work, items
+from edge.usual import DAY_S, LEAKAGE, USUAL
+from edge.work import Work, items
 
 HOUR_S = 3600.0
 DONE: dict[str, Any] = {
@@ -39,7 +40,7 @@ def test_the_common_work_stands_and_the_site_changes_it() -> None:
     and standard, `never` takes it away, its own work is added, calibrations come from channels."""
     common = {item.key: item for item in items(site())}
     names = {item.name for item in common.values()}
-    assert names == {"calibration of oxygen", *(d.name for d in DEFAULTS)}
+    assert names == {"calibration of oxygen", *(d.name for d in USUAL)}
     assert f"{SYSTEM}/{LEAKAGE}" in common
     assert f"supply/{LEAKAGE}" not in common
     changed = {

@@ -14,8 +14,8 @@ from edge.record import COMMISSIONING, Record, made
 from edge.settings import check
 from edge.store.schema import FILE
 from edge.store.write import Writer
+from edge.usual import DAY_S, LEAKAGE
 from edge.wiring import judge_as_kept
-from edge.work import DAY_S, LEAKAGE
 
 T0 = 1_764_072_000.0  # 2025-11-25 12:00 UTC
 SITE = check({**RAW, "periodic": [{"name": "drain the drip leg", "every": "92 d"}]})
