@@ -1,9 +1,9 @@
 """What an oxygen cell shows in air: altitude, weather and humidity.
 
-A galvanic cell feels the partial pressure of oxygen and shows it as a percentage of the pressure
-it was calibrated at. Sources: ISO 2533 (standard atmosphere, to 11 km); saturation pressure of
-water after WMO-No. 8, annex 4.B (Magnus form). Dry air has 20.95 % of oxygen; the modern value,
-20.946 % (from memory), differs by less than any cell here resolves.
+A galvanic cell feels the partial pressure of oxygen, so it is set in air to what that air has.
+Sources: ISO 2533 (standard atmosphere, to 11 km); saturation pressure of water after WMO-No. 8,
+annex 4.B (Magnus form). Dry air has 20.95 % of oxygen; the modern value, 20.946 % (from memory),
+differs by less than any cell here resolves.
 """
 
 from math import exp, hypot
@@ -42,11 +42,6 @@ def standard_atmosphere_kpa(elevation_m: float) -> float:
     return float(STANDARD_KPA * (1.0 - 2.25577e-5 * elevation_m) ** 5.25588)
 
 
-def station_kpa(sea_level_kpa: float, elevation_m: float) -> float:
-    """Absolute pressure at the site from the one that weather reports reduce to sea level."""
-    return sea_level_kpa * standard_atmosphere_kpa(elevation_m) / STANDARD_KPA
-
-
 def saturation_kpa(celsius: float) -> float:
     """Pressure of water vapour over water, kPa, from -45 to 60 °C (ValueError beyond)."""
     if not -45.0 <= celsius <= 60.0:
@@ -66,15 +61,6 @@ def in_moist_air_pct(celsius: float, humidity_pct: float, absolute_kpa: float) -
     if not absolute_kpa > water_kpa:
         raise ValueError("a pressure above that of the water in the air")
     return DRY_AIR_PCT * (1.0 - water_kpa / absolute_kpa)
-
-
-def shown_at_pressure_pct(
-    oxygen_pct: float, absolute_kpa: float, calibrated_kpa: float = STANDARD_KPA
-) -> float:
-    """What a cell calibrated at one absolute pressure shows of a gas at another, %."""
-    if calibrated_kpa <= 0.0 or absolute_kpa <= 0.0:
-        raise ValueError("absolute pressures above zero")
-    return oxygen_pct * absolute_kpa / calibrated_kpa
 
 
 def in_air(
@@ -103,15 +89,3 @@ def in_air(
         water * rh / 100.0 * pressure_sd / absolute,
     )
     return Shown(pct, sd)
-
-
-def uncompensated_pct(
-    oxygen_pct: float, absolute_kpa: float, calibrated_kpa: float | None = None
-) -> Shown:
-    """What a cell shows whose pressure was not allowed for, and how far the weather moves it.
-
-    `calibrated_kpa` is the pressure on the day it was calibrated, None for the standard one.
-    """
-    base = STANDARD_KPA if calibrated_kpa is None else calibrated_kpa
-    shown = shown_at_pressure_pct(oxygen_pct, absolute_kpa, base)
-    return Shown(shown, WEATHER_REL * shown)
