@@ -52,7 +52,7 @@ def blueprint(site: Site) -> Blueprint:
                 said = db.events(MOST, None, ["hold_test_answered"])
                 tests = [record.told(test, said) for test in db.tests(MOST)]
                 rows = [record.listed(test, settings, local) for test in tests]
-                made = [sheet.listed(one, local) for one in db.records(list(sheet.KINDS), MOST)]
+                made = [sheet.listed(one, local) for one in db.headings(list(sheet.KINDS), MOST)]
                 chain = sheet.status(db.chain())
         except (*CHANGED, StoreError):
             rows = None
@@ -63,7 +63,7 @@ def blueprint(site: Site) -> Blueprint:
     def _made(seq: int) -> tuple[dict[str, Any], sheet.Sheet]:
         """A record of the chain that has a sheet of this kind, and the sheet."""
         with site.reader() as db:
-            if seq not in {one["seq"] for one in db.records(list(sheet.KINDS))}:
+            if db.kind_of(seq) not in sheet.KINDS:
                 abort(404)
             plain = db.record(seq)
             try:

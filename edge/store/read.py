@@ -18,9 +18,12 @@ from edge.errors import StoreError
 from edge.model import GRID, SUPPLY, Tick
 from edge.store import chain, codec
 from edge.store.database import FAULTS, open_for_reading
-from edge.store.schema import FILE
+from edge.store.schema import BATCH_OF, FILE, NEWEST_MS
 
 LATEST = "latest.json"
+
+HEADING = ("id", "kind", "made_at", "title", "section", "by", "findings", "simulated")
+"""What a list of records shows of each."""
 
 RAW_UP_TO_S = 2 * 3600.0
 MINUTES_UP_TO_S = 2 * 86400.0
@@ -117,8 +120,9 @@ class Reader:
         """UTC of the first and the last of what is kept, roll-ups included; None for nothing."""
         first, last = self._ask(
             "SELECT max(min(a), (SELECT min(first_ms) FROM epochs)), max(b) FROM"
-            " (SELECT min(first_ms) a, max(last_ms) b FROM readings"
-            " UNION ALL SELECT min(start_s) * 1000, max(start_s) * 1000 FROM quarter_hours)"
+            f" (SELECT (SELECT min(first_ms) FROM readings) a, {NEWEST_MS} b"
+            " UNION ALL SELECT (SELECT min(start_s) FROM quarter_hours) * 1000,"
+            " (SELECT max(start_s) FROM quarter_hours) * 1000)"
         ).fetchone()
         return None if first is None else (self._utc_s(first), self._utc_s(last))
 
@@ -271,6 +275,23 @@ class Reader:
         )
         return [_record(row) for row in rows]
 
+    def headings(self, kinds: Sequence[str], limit: int) -> list[dict[str, Any]]:
+        """As `records`, but of each body no more than a list of them shows (HEADING, None where it
+        is not said): chapters and figures stay unread."""
+        parts = ", ".join(f"'{name}', json_extract(body, '$.{name}')" for name in HEADING)
+        rows = self._ask(
+            f"SELECT seq, hash, event, json_object({parts}), (SELECT max(id) FROM records later"
+            " WHERE later.supersedes = records.id) FROM records"
+            f" WHERE kind IN ({', '.join('?' * len(kinds))}) ORDER BY seq DESC LIMIT ?",
+            (*kinds, limit),
+        )
+        return [_record(row) for row in rows]
+
+    def kind_of(self, seq: int) -> str | None:
+        """The kind of the record of that number; None for none."""
+        row = self._ask("SELECT kind FROM records WHERE seq = ?", (seq,)).fetchone()
+        return None if row is None else str(row[0])
+
     def record(self, seq: int) -> dict[str, Any]:
         """One record by its number, as `records` gives them; StoreError for none."""
         row = self._ask(
@@ -326,7 +347,8 @@ class Reader:
     ) -> Iterator[tuple[_Epoch, int, int]]:
         """Every epoch with the first and last steady milliseconds of it that lie in (since, until]
         and among the readings that are kept."""
-        oldest, newest = self._ask("SELECT min(first_ms), max(last_ms) FROM readings").fetchone()
+        sql = f"SELECT (SELECT min(first_ms) FROM readings), {NEWEST_MS}"
+        oldest, newest = self._ask(sql).fetchone()
         for epoch in self._epochs() if newest is not None else ():
             low, high = max(epoch.first, oldest), min(epoch.before - 1, newest)
             if since is not None:
@@ -352,8 +374,7 @@ class Reader:
         layouts = self._layouts()
         rows = self._ask(
             "SELECT first_ms, layout, data FROM readings WHERE last_ms >= ? AND first_ms <= ?"
-            " AND first_ms >= coalesce((SELECT max(first_ms) FROM readings WHERE first_ms <= ?), 0)"
-            " ORDER BY first_ms",
+            f" AND first_ms >= {BATCH_OF} ORDER BY first_ms",
             (low, high, low),
         )
         for first_ms, layout, data in rows:

@@ -12,6 +12,7 @@ from edge.settings import Channel
 from edge.store import codec
 from edge.store.card import Card
 from edge.store.rollup import RollUp, Row
+from edge.store.schema import BATCH_OF, NEWEST_MS
 
 log = logging.getLogger(__name__)
 
@@ -100,8 +101,7 @@ class Readings:
     def steady(self) -> float | None:
         """The newest steady second that anything was kept for."""
         row = self._card.one(
-            "SELECT max(t) FROM (SELECT max(last_ms) t FROM readings"
-            " UNION ALL SELECT max(steady_ms) FROM state)"
+            f"SELECT max(t) FROM (SELECT {NEWEST_MS} t UNION ALL SELECT max(steady_ms) FROM state)"
         )
         return None if row is None or row[0] is None else row[0] / 1000.0
 
@@ -116,8 +116,9 @@ class Readings:
         passed over, and said so in the log."""
         after = codec.milliseconds(steady)
         rows = self._card.all(
-            "SELECT first_ms, layout, data FROM readings WHERE last_ms > ? ORDER BY first_ms",
-            (after,),
+            "SELECT first_ms, layout, data FROM readings WHERE last_ms > ?"
+            f" AND first_ms >= {BATCH_OF} ORDER BY first_ms",
+            (after, after),
         )
         layouts = dict(self._card.all("SELECT id, channels FROM layouts"))
         sql = "SELECT first_ms, offset_ms FROM epochs ORDER BY first_ms DESC"

@@ -158,6 +158,15 @@ CHECKED = ("facts", "layouts", "epochs", "state", "outbox", "memories", "sqlite_
 readings of years would take minutes."""
 
 
+# Batches of readings never overlap, and go by their key: what is asked by `last_ms` alone would
+# read the whole table, years of it.
+BATCH_OF = "coalesce((SELECT max(first_ms) FROM readings WHERE first_ms <= ?), 0)"
+"""The key of the batch that may hold a steady millisecond; 0 where none begins by then."""
+
+NEWEST_MS = "(SELECT last_ms FROM readings WHERE first_ms = (SELECT max(first_ms) FROM readings))"
+"""The last steady millisecond of the readings; null for none."""
+
+
 def open_database(folder: Path) -> Any:
     """dryhold.db in the state folder, ready to write."""
     return open_for_writing(folder / FILE, migrations, checked=CHECKED)

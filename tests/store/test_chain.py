@@ -17,7 +17,7 @@ from edge.model import Event
 from edge.record import PERIODIC, Chapter, Figure, Record, Signature, made
 from edge.settings import check
 from edge.store import chain
-from edge.store.read import Reader
+from edge.store.read import HEADING, Reader
 from edge.store.schema import FILE
 from edge.store.write import Writer
 
@@ -81,6 +81,17 @@ def test_records_come_back_as_they_were_made(five: Path) -> None:
     assert kept[1]["event"]["verdict"] == "holds"
     assert (event["record"], event["record_hash"]) == (5, looked(five).head)
     assert "chapters" not in event
+
+
+def test_a_list_reads_headings_alone(five: Path) -> None:
+    """Headings say what the records of those kinds say, links included, and nothing of chapters."""
+    with Reader(five) as db:
+        whole, heads = db.records([PERIODIC], 3), db.headings([PERIODIC], 3)
+        kinds = [db.kind_of(seq) for seq in (5, 4, 6)]
+    names = (*HEADING, "seq", "hash", "event_number", "superseded_by")
+    assert heads == [{name: one.get(name) for name in names} for one in whole]
+    assert [one["seq"] for one in heads] == [5, 3, 2]
+    assert kinds == [PERIODIC, "hold test", None]
 
 
 @pytest.mark.parametrize(

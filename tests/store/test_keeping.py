@@ -65,6 +65,30 @@ def test_readings_come_back_exactly(writer: Make, reader: Callable[[], Reader]) 
     assert swapped == [Tick(T0 + 7, 0.0, (made[7].values[1], None), {})]
 
 
+def test_no_question_scans_what_years_fill(writer: Make, reader: Callable[[], Reader]) -> None:
+    """What a start and a page ask of readings and roll-ups goes by their keys, by SQLite's own plan."""
+    made, asked = ticks(T0, 500), list[str]()
+    one = writer()
+    in_batches(one, made)
+    page = reader()
+    for database in (one._card.conn, page._db):
+        database.set_trace_callback(asked.append)
+    assert list(one.readings.since(T0 + 250)) == made[251:]
+    assert one.readings.steady() == T0 + 499
+    assert page.span() == (T0, T0 + 499)
+    assert list(page.readings(["line", "run"], T0 + 100, T0 + 250)) == made[101:251]
+    for database in (one._card.conn, page._db):
+        database.set_trace_callback(None)
+    plans = [
+        row[3]
+        for sql in asked
+        for row in page._db.execute(f"EXPLAIN QUERY PLAN {sql}")
+        if row[3].split()[1] in ("readings", "minutes", "quarter_hours")
+    ]
+    assert [plan for plan in plans if not plan.startswith("SEARCH")] == []
+    assert len(plans) >= 8
+
+
 def test_order_and_utc_survive_a_clock_set_back(writer: Make, reader: Callable[[], Reader]) -> None:
     """After the wall clock is set an hour back, both stretches are found by their own UTC, in
     the order in which they happened."""
