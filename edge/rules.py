@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 from edge.core import pipe, scale, units
-from edge.hold.methods import STANDARD
+from edge.methods import STANDARD
 from edge.model import QUANTITIES, SUPPLY
 from edge.sensors import KINDS as INPUT_KINDS
 from edge.usual import USUAL

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from edge.core.kept import Kept
 from edge.core.units import KINDS
-from edge.hold.methods import ACCEPTANCE_TEST, PERIODIC_TEST, SHUT_OFF_TEST
+from edge.methods import ACCEPTANCE_TEST, PERIODIC_TEST, SHUT_OFF_TEST
 from edge.model import SUPPLY, Event, Request, iso
 from edge.record import COMMISSIONING, PERIODIC, Chapter, Figure, Record, Signature, made
 from edge.settings import Periodic, Settings

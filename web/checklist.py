@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from edge.core.units import inside
 from edge.hold.clause import AT_SHARE, off_pressure
-from edge.hold.methods import Method
+from edge.methods import Method
 from edge.model import SUPPLY
 from edge.settings import Settings
 from web.shown import DASH, SiteUnits, lasting

@@ -6,8 +6,8 @@ from typing import Any
 from flask import Blueprint, abort, g, redirect, request, url_for
 
 from edge.errors import StoreError
-from edge.hold.methods import ANY_IS_VOID, void_on_run, void_when
 from edge.hold.offered import methods
+from edge.methods import ANY_IS_VOID, void_on_run, void_when
 from edge.model import SUPPLY
 from web import checklist, course
 from web.shown import Local

@@ -7,8 +7,8 @@ from typing import Any
 from markupsafe import Markup
 
 from edge.caution import CAUTION
-from edge.hold.methods import void_when
 from edge.hold.offered import methods
+from edge.methods import void_when
 from edge.model import SUPPLY
 from edge.settings import Settings, mark
 from web import course

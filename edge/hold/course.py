@@ -10,11 +10,11 @@ from edge.core.kept import Kept
 from edge.hold.account import finished, fit
 from edge.hold.alarm import alarm_kpa_of, answered
 from edge.hold.holding import Holding, Outcome, leaking, points
-from edge.hold.methods import SUPPLY_LINE, Method
 from edge.hold.offered import methods
 from edge.hold.terms import Section, site, terms
 from edge.measure.supply import Supply
 from edge.measure.weather import Weather
+from edge.methods import SUPPLY_LINE, Method
 from edge.model import SUPPLY, Event, Request, iso
 from edge.settings import Settings
 from edge.words import Words

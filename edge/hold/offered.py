@@ -1,6 +1,6 @@
 """The methods that a site has: the trade's, and the settings' own. Pure."""
 
-from edge.hold.methods import STANDARD, Method
+from edge.methods import STANDARD, Method
 from edge.settings import Settings
 
 

@@ -5,9 +5,9 @@ from typing import Any, NamedTuple
 
 from edge import __version__
 from edge.hold.holding import VERSION
-from edge.hold.methods import void_on_run
 from edge.measure.supply import Supply
 from edge.measure.weather import Weather
+from edge.methods import void_on_run
 from edge.model import SUPPLY
 from edge.settings import Settings
 

@@ -13,8 +13,8 @@ import numpy as np
 
 from edge.core.bins import Bins
 from edge.hold.holding import Holding
-from edge.hold.methods import STANDARD, Method
 from edge.measure.weather import Weather
+from edge.methods import STANDARD, Method
 from tests.benchmarks.result import Result, tell
 from tests.hold.plant import PSI, Section, Story, year
 

@@ -16,8 +16,8 @@ from edge.commands.hold import stretch
 from edge.core.units import PSI
 from edge.hold import decision, holding
 from edge.hold.arithmetic import Estimate
-from edge.hold.methods import STANDARD, void_on_run, void_when
 from edge.judge import Judge
+from edge.methods import STANDARD, void_on_run, void_when
 from edge.model import Event, Tick
 from edge.settings import check
 

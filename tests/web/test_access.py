@@ -314,8 +314,8 @@ def test_the_code_asked_for_again_is_slowed_too(desk: Desk, ana: Visitor) -> Non
 
 def start_form(desk: Desk, token: str, **more: str) -> dict[str, str]:
     """A checklist with everything ticked."""
-    from edge.hold.methods import SUPPLY_LINE
     from edge.hold.offered import methods
+    from edge.methods import SUPPLY_LINE
 
     method = methods(desk.settings)[SUPPLY_LINE]
     boxes = (*checklist.BEFORE, *checklist.valves("supply", method, desk.settings))
