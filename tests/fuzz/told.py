@@ -52,7 +52,7 @@ def mail_text(_scratch: Path) -> Target:
     link = "http://box.local/"
 
     def feed(data: bytes) -> None:
-        words = _Words(data, seeds, 0.05)
+        words = _Words(data, seeds, 0.01)
         site = {"name": words.of_settings(), "contact": words.of_settings()}
         settings = known.model_copy(update={"site": known.site.model_copy(update=site)})
         many = [_event(words, n) for n in range(words.rng.randint(1, when.MOST_TOGETHER))]
@@ -95,21 +95,21 @@ _TWO = ("alert_raised", "hold_test_finished")
 class _Words:
     """Words for one input: those in it, parted by two blank lines, and what becomes of them when
     they are made wrong, as long as their place takes: 80 characters from the settings, LONGEST_SAID
-    from a person or a fault. In a share of inputs they come `whole`, since nothing bounds what the
-    box's own shell puts into the letterbox."""
+    from a person or a fault. In a share of places they come `whole`, since nothing bounds the few
+    texts that the box's own shell puts into the letterbox."""
 
     def __init__(self, data: bytes, seeds: Sequence[bytes], whole: float) -> None:
         self.rng = Random(zlib.crc32(data))
         self._given = data.split(b"\n\n\n")
         self._seeds = seeds
-        self._whole = self.rng.random() < whole
+        self._whole = whole
 
     def said(self, most: int = LONGEST_SAID) -> str:
         one = self.rng.choice(self._given)
         if self.rng.random() < 0.5:
             one = mutated(one, self.rng.getrandbits(32), self._seeds)
         text = one.decode("utf-8", "replace")
-        return text if self._whole else text[:most]
+        return text if self.rng.random() < self._whole else text[:most]
 
     def of_settings(self) -> str:
         """One line of up to 80 characters (edge/values.py, Name)."""
@@ -166,7 +166,7 @@ def paper_text(scratch: Path) -> Target:
     found = faces._found()
 
     def feed(data: bytes) -> None:
-        words = _Words(data, seeds, 0.005)
+        words = _Words(data, seeds, 0.001)
         with (
             patch.object(faces, "fonts", lambda: None),
             patch.object(faces, "_found", lambda: found),
