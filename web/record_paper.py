@@ -12,8 +12,8 @@ from web.faces import NOTE, Faces
 from web.paper import INK, RULE, SOFT, build, style
 
 WEDGE = Color(0.86, 0.86, 0.86)
-FITS = 1000
-"""Characters of a cell that a page has room for, so that its row need not be split."""
+FITS = 100 * mm
+"""Height of a table's first rows up to which they are kept with its heading: far less than a page."""
 
 
 class Trace(Flowable):  # type: ignore[misc]
@@ -88,10 +88,15 @@ def _table(title: str, rows: list[list[str]], width: float, say: Callable[[str],
     text = style(8.5)
     cells = [[Paragraph(say(title), style(10.5, "Strong")), ""]]
     cells += [[Paragraph(say(a), text), Paragraph(say(b), text)] for a, b in rows]
-    long = any(len(text) > FITS for row in rows[:2] for text in row)
+    widths = [48 * mm, width - 48 * mm]
+    # Measured, not counted: letters that no typeface has become longer words.
+    first = [
+        [cell.wrap(w, FITS)[1] for cell, w in zip(row, widths, strict=True)] for row in cells[1:3]
+    ]
+    long = sum(map(max, first)) > FITS
     return Table(
         cells,
-        colWidths=[48 * mm, width - 48 * mm],
+        colWidths=widths,
         splitInRow=1,  # a text longer than a page goes on over its end
         spaceBefore=9,
         style=[

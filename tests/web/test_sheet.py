@@ -19,7 +19,16 @@ from edge.record import COMMISSIONING, Chapter, Figure, Record, Signature, made
 from edge.settings import Settings, load
 from edge.store.read import Reader
 from edge.store.write import Writer
-from web import access, checklist, create_app, faces, label_paper, workform
+from web import (
+    access,
+    checklist,
+    create_app,
+    faces,
+    label_paper,
+    paper,
+    record_paper,
+    workform,
+)
 from web.label import Label
 
 T0 = 1_772_830_800.0
@@ -225,6 +234,15 @@ def test_a_typed_reading_becomes_a_value(
     for wrong in ("38 psi", "gauge = 3 furlongs", "gauge = 3 psi ± 1 bar"):
         with pytest.raises(ValueError, match='"'):
             workform.reading(wrong, "R.")
+
+
+def test_rows_that_marks_make_longer_than_a_page_are_drawn() -> None:
+    """A hold test's first rows are kept with their heading by their height on paper, which marks in
+    place of letters that no typeface has make many times what their words would have."""
+    say = faces.Faces().say
+    rows = [["Confirmed by", "\u0627 a " * 240]] * 2
+    made = paper.build(lambda width: [record_paper._table("Before", rows, width, say)], "", "")
+    assert made.startswith(b"%PDF-")
 
 
 def test_a_cut_line_ends_in_a_letter() -> None:
