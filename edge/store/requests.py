@@ -41,6 +41,10 @@ KINDS = {
 MOST_WAITING = 100
 """More than this unread means that nobody empties the letterbox; then posting is refused."""
 
+LARGEST = 64 * 1024
+"""Characters of one request: as many as a form of the page may have bytes. Whatever else writes into
+the file, the daemon takes no more than MOST_WAITING times that into its memory."""
+
 KEPT_S = 90 * 86400.0
 
 UNREADABLE = "set aside: it could not be read"
@@ -92,11 +96,17 @@ class Box:
         self._db.close()
 
     def post(self, kind: str, by: str, what: Mapping[str, Any]) -> int:
-        """Ask; the request's number. ValueError for an unknown kind, StoreError for a full box."""
+        """Ask; the request's number. ValueError for an unknown kind, StoreError for a full box or
+        for more than LARGEST."""
         if kind not in KINDS:
             raise ValueError(f"expected a request of {', '.join(KINDS)}, found {kind!r}")
         # A terminal hands over bytes that are no UTF-8 as what no database and no receiver takes.
         text = _plain(json.dumps(dict(what), separators=(",", ":"), ensure_ascii=False))
+        if len(text) + len(by) > LARGEST:
+            raise StoreError(
+                f"{self._path}: expected a request of at most {LARGEST:,} characters,"
+                f" found {len(text) + len(by):,}"
+            )
         added = self._ask(
             "INSERT INTO requests (posted_ms, kind, by, what) SELECT ?, ?, ?, ?"
             " WHERE (SELECT count(*) FROM requests WHERE done_ms IS NULL) < ?",
@@ -112,7 +122,9 @@ class Box:
     def waiting(self) -> list[Request]:
         """Requests not done yet, oldest first."""
         rows = self._ask(
-            "SELECT id, kind, by, what FROM requests WHERE done_ms IS NULL ORDER BY id"
+            "SELECT id, substr(kind, 1, 80), substr(by, 1, ?), CASE WHEN length(what) <= ? THEN what END"
+            " FROM requests WHERE done_ms IS NULL ORDER BY id LIMIT ?",
+            (LARGEST, LARGEST, MOST_WAITING),
         )
         found = []
         for n, kind, by, what in rows.fetchall():

@@ -94,6 +94,8 @@ def carry(
     installation gets a new name, so that no id repeats.
     """
     whole, partly = list[str](), list[str]()
+    # A text that is damaged comes along as far as it is text, and keeps no other row back.
+    source.text_factory = lambda raw: raw.decode("utf-8", "replace")
 
     def copy(table: str, sql: str, given: Sequence[Any] = ()) -> None:
         done = True

@@ -1,13 +1,15 @@
 """The letterbox."""
 
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from edge.errors import StoreError
 from edge.model import Request
-from edge.store.requests import KEPT_S, MOST_WAITING, UNREADABLE, Box
+from edge.store.requests import FILE, KEPT_S, LARGEST, MOST_WAITING, UNREADABLE, Box
 
 
 @pytest.fixture
@@ -66,3 +68,21 @@ def test_what_no_database_takes_is_not_handed_on(boxes: tuple[Box, Box, list[flo
     found = daemon.waiting()
     assert [(one.by, one.what["note"]) for one in found] == [("Z?rich", "?t?"), ("x", "\ufffd")]
     assert page.answer(2) == UNREADABLE
+
+
+def test_no_request_is_larger_than_the_memory_for_it(
+    boxes: tuple[Box, Box, list[float]], tmp_path: Path
+) -> None:
+    """More than a form can hold is refused with the figure; written into the file by another hand it
+    is set aside unread, and however many wait, the daemon takes no more than a tick's worth."""
+    page, daemon, _ = boxes
+    with pytest.raises(StoreError, match="at most 65,536 characters, found 65,551"):
+        page.post("hold_start", "page", {"note": "x" * LARGEST})
+    with closing(sqlite3.connect(tmp_path / FILE)) as db, db:
+        db.executemany(
+            "INSERT INTO requests (posted_ms, kind, by, what) VALUES (0, 'hold_start', ?, ?)",
+            [("y" * 10**6, "{}")] + [("x", f'{{"note": "{"x" * LARGEST}"}}')] + [("x", "{}")] * 300,
+        )
+    found = daemon.waiting()
+    assert len(found) == MOST_WAITING - 1
+    assert (len(found[0].by), daemon.answer(2)) == (LARGEST, UNREADABLE)
