@@ -64,6 +64,14 @@ class _Request(HTTPRequest):
             return
         super().parse_request()
 
+    def read_request_line(self) -> bool:
+        """The library takes an address with brackets about nothing for a fault of its own."""
+        try:
+            return bool(super().read_request_line())  # type: ignore[no-untyped-call]
+        except ValueError:
+            self.simple_response("400 Bad Request", "Malformed Request-URI")
+            return False
+
 
 class Adapter(BuiltinSSLAdapter):
     """Covers a connection without shaking hands yet."""

@@ -180,6 +180,7 @@ def raw_seeds(app: Flask) -> tuple[bytes, ...]:
         f"HEAD / HTTP/1.1\r\nHost: {HOST}\r\nConnection: close\r\n\r\n",
         f"OPTIONS * HTTP/1.1\r\nHost: {HOST}\r\nExpect: 100-continue\r\n\r\n",
         f"GET http://{HOST}/ HTTP/1.0\r\n\r\nGET / HTTP/1.1\r\n\r\n",
+        f"GET http://{HOST}-[]:0/ HTTP/1.1\r\nHost: {HOST}\r\n\r\n",
         f"GET / HTTP/1.1\r\n x\r\nHost: {HOST}\r\n\r\n",
         "GET /records HTTP/1.1\r\nHost: 127.0.0...1\r\n\r\n",
         "\x16\x03\x01\x02\0\x01\0\x01\xfc\x03\x03\r\n\r\n",
