@@ -10,10 +10,11 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
+from tests.fuzz import watch
 from tests.fuzz.mutate import mutated
 from tests.fuzz.run import MEMORY, account
 from tests.fuzz.targets import MAKERS, make
-from tests.fuzz.watch import Elsewhere, watched
+from tests.fuzz.watch import Elsewhere, Hung, watched
 
 
 @pytest.fixture
@@ -59,6 +60,14 @@ def test_the_watch_sees_a_write_elsewhere(tmp_path: Path) -> None:
     with pytest.raises(Elsewhere), watched(inside), contextlib.suppress(AssertionError):
         sqlite3.connect(outside)
     assert not outside.exists()
+
+
+def test_the_watch_ends_what_hangs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An input that turns without end is a finding, also where the turning catches whatever is
+    raised in it."""
+    monkeypatch.setattr(watch, "LONGEST_S", 0.05)
+    with pytest.raises(Hung), watched(tmp_path), contextlib.suppress(Hung):
+        all(iter(lambda: True, False))
 
 
 def test_the_account_of_a_run() -> None:

@@ -10,7 +10,9 @@ from types import FrameType
 from typing import Any
 
 LONGEST_S = 10
-"""For one input; the slowest honest one takes a tenth of it on a slow machine."""
+"""Of the processor, for one input; the slowest honest one takes a tenth of it on a slow machine."""
+PATIENCE_S = 120
+"""Of the clock: so long nothing waits that will ever go on, whatever else the machine does."""
 
 _WRITES = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
 _ALLOWED: list[Path] = []
@@ -73,7 +75,7 @@ sys.addaudithook(_look)
 
 
 def _hung(_signal: int, _frame: FrameType | None) -> None:
-    _LATE.append(f"longer than {LONGEST_S} s")
+    _LATE.append(f"longer than {LONGEST_S} s of the processor, or {PATIENCE_S} s")
     raise Hung(_LATE[0])
 
 
@@ -85,15 +87,18 @@ def watched(scratch: Path) -> Iterator[None]:
     _SEEN.clear()
     _LATE.clear()
     cached, sys.dont_write_bytecode = sys.dont_write_bytecode, True
-    before = signal.signal(signal.SIGALRM, _hung)
-    signal.setitimer(signal.ITIMER_REAL, LONGEST_S)
+    before = {number: signal.signal(number, _hung) for number in (signal.SIGALRM, signal.SIGPROF)}
+    signal.setitimer(signal.ITIMER_REAL, PATIENCE_S)
+    signal.setitimer(signal.ITIMER_PROF, LONGEST_S)
     _WATCHING[0] = True
     try:
         yield
     finally:
         _WATCHING[0] = False
+        signal.setitimer(signal.ITIMER_PROF, 0)
         signal.setitimer(signal.ITIMER_REAL, 0)
-        signal.signal(signal.SIGALRM, before)
+        for number, was in before.items():
+            signal.signal(number, was)
         sys.dont_write_bytecode = cached
     if _SEEN:
         raise Elsewhere(", ".join(_SEEN))
