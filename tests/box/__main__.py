@@ -15,7 +15,7 @@ import traceback
 from collections.abc import Iterator
 from pathlib import Path
 
-from tests.box import steps
+from tests.box import pi, steps
 from tests.box.machine import Machine
 
 REPOSITORY = Path(__file__).parents[2]
@@ -45,7 +45,11 @@ def main() -> int:
     with _folder(args.folder) as folder:
         for name in args.steps or steps.STEPS:
             print(f"--- {name}", flush=True)
-            machine = Machine(folder, args.copy, args.bind)
+            arch = steps.ARCHES.get(name)
+            if arch is not None and not pi.EMULATOR.exists():
+                print(f"       {pi.EMULATOR} is not there: not tried", flush=True)
+                continue
+            machine = Machine(folder, args.copy, args.bind, arch)
             try:
                 steps.STEPS[name](machine, REPOSITORY, args.older, found)
             except Exception:

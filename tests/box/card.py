@@ -8,7 +8,7 @@ import subprocess
 from pathlib import Path
 from typing import Any
 
-from tests.box import readme, sandbox
+from tests.box import readme, whole
 from tests.box.machine import Machine
 from tests.box.service import PORT, Found, clone, events, install, up
 
@@ -18,18 +18,6 @@ WITHIN_S = 550.0  # its processor is emulated, so that it needs nothing of this 
 # A bus with nothing on it, whose file is as README's rules for udev make it; and others, which the
 # trial lets anybody open.
 DEVICES = ("/dev/i2c-0", "/dev/vcs", "/dev/kmsg", "/dev/port", "/dev/input/event0")
-
-TRIAL = f"""[Unit]
-After=multi-user.target
-[Service]
-Type=oneshot
-ExecStart=/opt/dryhold/bin/python /usr/local/lib/trial.py {PORT} {" ".join(DEVICES[1:])}
-ExecStartPost=/usr/bin/systemctl poweroff --no-block
-StandardOutput=tty
-TTYPath=/dev/ttyS0
-[Install]
-WantedBy=multi-user.target
-"""
 
 
 def card(machine: Machine, repository: Path, _older: str | None, found: Found) -> None:
@@ -54,10 +42,13 @@ def card(machine: Machine, repository: Path, _older: str | None, found: Found) -
     (machine.root / "etc/fstab").write_text(f"/dev/vda / ext4 ro 0 1\n{lines}")
     journald = machine.root / "etc/systemd/journald.conf"
     journald.write_text(journald.read_text() + "Storage=volatile\n")
-    _prepare(machine)
+    whole.prepare(machine, "trial.py", "/dev/ttyS0", str(PORT), *DEVICES[1:])
+    whole.opener(machine, "probe", DEVICES)
+    (machine.root / "etc/modules-load.d/bus.conf").write_text("i2c-dev\ni2c-stub\n")
+    (machine.root / "etc/modprobe.d/bus.conf").write_text("options i2c-stub chip_addr=0x48\n")
     machine.halt()
-    _image(folder / "card.img", "3G", machine.root)
-    _image(folder / "disk.img", "64M", disk, "-L", "dryhold")
+    whole.image(folder / "card.img", "3G", machine.root)
+    whole.image(folder / "disk.img", "64M", disk, "-L", "dryhold")
     was = _sum(folder / "card.img")
 
     seen = _run(machine, folder / "disk.img")
@@ -92,35 +83,6 @@ def _moved(machine: Machine) -> Path:
     subprocess.run(["cp", "-a", machine.root / "var/lib/dryhold", disk], check=True)
     machine.do("rm -r /var/lib/dryhold/*")
     return disk
-
-
-def _prepare(machine: Machine) -> None:
-    """What looks on at the next boot, and the bus."""
-    root = machine.root
-    for program in ("trial.py", "opens.py"):
-        text = sandbox.OPENS if program == "opens.py" else _beside(program)
-        (root / "usr/local/lib" / program).write_text(text)
-    (root / "etc/systemd/system/trial.service").write_text(TRIAL)
-    unit = (root / "etc/systemd/system/dryhold.service").read_text()
-    command = f"/opt/dryhold/bin/python /usr/local/lib/opens.py {' '.join(DEVICES)}"
-    unit = re.sub(r"(?m)^ExecStart=.*", f"ExecStart={command}", unit)
-    unit = re.sub(r"(?m)^(Type|Restart|WatchdogSec|NotifyAccess|RuntimeDirectory\w*)=.*", "", unit)
-    unit += "\n[Service]\nType=oneshot\nStandardOutput=truncate:/run/probe.out\n"
-    (root / "etc/systemd/system/probe.service").write_text(unit)
-    (root / "etc/modules-load.d/bus.conf").write_text("i2c-dev\ni2c-stub\n")
-    (root / "etc/modprobe.d/bus.conf").write_text("options i2c-stub chip_addr=0x48\n")
-    machine.do("rm /usr/local/bin/udevadm; rm -r /etc/systemd/system/systemd-udevd*.d")
-    machine.do("systemctl enable trial")
-
-
-def _beside(name: str) -> str:
-    return (Path(__file__).parent / name).read_text()
-
-
-def _image(path: Path, size: str, source: Path, *more: str) -> None:
-    path.unlink(missing_ok=True)
-    made = ["mkfs.ext4", "-q", "-F", *more, "-d", str(source), str(path), size]
-    subprocess.run(made, check=True, stdout=subprocess.DEVNULL)
 
 
 def _sum(path: Path) -> str:

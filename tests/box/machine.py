@@ -1,7 +1,9 @@
 """A booted Debian in a folder: a real systemd to install on, without a machine of its own."""
 
+import contextlib
 import os
 import shutil
+import signal
 import subprocess
 import threading
 import time
@@ -24,11 +26,18 @@ UDEV_UNITS = (
     "systemd-udevd-kernel.socket",
 )
 
+WHERE = ("base", "root")
+
 PASSED_ON = ("PIP_", "SSL_CERT_FILE", "REQUESTS_CA_BUNDLE", "http_proxy", "https_proxy", "no_proxy")
 
 
-def until(done: Callable[[], Any], within_s: float, what: str) -> Any:
-    """The first answer that is one, asked for twice a second."""
+WITHIN_S = 580.0
+EMULATED = 4.0
+"""How many times longer everything may take where each program's processor is emulated."""
+
+
+def until(done: Callable[[], Any], within_s: float, what: str, every_s: float = 0.5) -> Any:
+    """The first answer that is one, asked for twice a second or so often."""
     end = time.monotonic() + within_s
     while True:
         found = done()
@@ -36,7 +45,7 @@ def until(done: Callable[[], Any], within_s: float, what: str) -> Any:
             return found
         if time.monotonic() > end:
             raise AssertionError(f"waited {within_s:.0f} s in vain for {what}")
-        threading.Event().wait(0.5)
+        threading.Event().wait(every_s)
 
 
 CONTROL_GROUPS = Path("/sys/fs/cgroup")
@@ -58,25 +67,41 @@ def _own_groups() -> dict[str, Path]:
     return found
 
 
+def _gone(group: Path) -> bool:
+    try:
+        group.rmdir()
+    except OSError:
+        return False  # whoever was in it is still ending
+    return True
+
+
 class Machine:
     """One root, booted and halted as often as asked; it shares this machine's network."""
 
-    def __init__(self, folder: Path, copied: Sequence[Path], bound: Sequence[Path]) -> None:
+    def __init__(
+        self, folder: Path, copied: Sequence[Path], bound: Sequence[Path], arch: str | None = None
+    ) -> None:
         """`copied` files and folders of this machine stand in the root too (certificates, package
-        settings); `bound` ones are mounted there, read-only."""
-        self._base, self.root = folder / "base", folder / "root"
+        settings); `bound` ones are mounted there, read-only. With `arch`, one of Debian's names,
+        every program in it is of that processor, which is emulated one by one."""
+        self.times = 1.0 if arch is None else EMULATED
+        self._base, self.root = (folder / f"{n}{f'-{arch}' if arch else ''}" for n in WHERE)
         self._bound = bound
-        if not (self._base / "etc").exists():
+        made = folder / f"{self._base.name}.made"
+        if not made.exists():  # or was begun and not ended
+            shutil.rmtree(self._base, ignore_errors=True)
             packages = f"--include={','.join(PACKAGES)}"
             here = ["debootstrap", "--variant=minbase", packages, RELEASE, str(self._base)]
+            here[1:1] = ["--arch", arch] if arch else []
             subprocess.run(here, check=True, stdout=subprocess.DEVNULL)
+            made.touch()
         if self.root.exists():
             shutil.rmtree(self.root)
         subprocess.run(["cp", "-a", "--reflink=auto", self._base, self.root], check=True)
         for path in copied:
             there = self.root / path.relative_to("/")
             there.parent.mkdir(parents=True, exist_ok=True)
-            subprocess.run(["cp", "-aLT", path, there], check=True)
+            subprocess.run(["cp", "-aLT", "--remove-destination", path, there], check=True)
         shim = self.root / "usr/local/bin/udevadm"
         shim.write_text(UDEVADM)
         shim.chmod(0o755)
@@ -106,23 +131,33 @@ class Machine:
         children = Path(f"/proc/{nspawn}/task/{nspawn}/children")
         self._leader = int(until(lambda: children.read_text().split(), 30, "the container")[0])
         states = ("running", "degraded")
-        until(lambda: self.ask("systemctl is-system-running").strip() in states, 90, "the boot")
+        self.until(lambda: self.ask("systemctl is-system-running").strip() in states, 90, "boot")
         for name in self._groups:
             self.do(f"mount -o remount,bind,rw {CONTROL_GROUPS / name}")
         self.do("systemctl daemon-reexec")  # which looks again at what there is
 
+    def until(self, done: Callable[[], Any], within_s: float, what: str) -> Any:
+        """The same, with the time that this machine needs."""
+        return until(done, within_s * self.times, what)
+
     def halt(self) -> None:
         if self._nspawn is not None:
-            self._nspawn.terminate()  # an orderly shutdown of the container
+            if self._leader is None:
+                self._nspawn.terminate()
+            else:  # in good order
+                self.shell("systemctl poweroff --no-block")
             try:
                 self._nspawn.wait(90.0)
             except subprocess.TimeoutExpired:
                 self._nspawn.kill()
                 self._nspawn.wait(10.0)
+                if self._leader is not None:
+                    with contextlib.suppress(ProcessLookupError):
+                        os.kill(self._leader, signal.SIGKILL)  # and all within
         self._nspawn = self._leader = None
         for group in self._groups.values():
             for folder, _, _ in os.walk(group, topdown=False):  # none is left of a second time
-                Path(folder).rmdir()
+                until(lambda place=Path(folder): _gone(place), 30, f"{folder} to be empty")
 
     def shell(self, script: str, where: str = "/root") -> subprocess.CompletedProcess[str]:
         """A script as root, as if typed in that folder; ends at the first line that fails."""
@@ -140,7 +175,7 @@ class Machine:
             capture_output=True,
             text=True,
             errors="replace",
-            timeout=580.0,
+            timeout=WITHIN_S * self.times,
             check=False,
         )
 

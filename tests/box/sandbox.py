@@ -31,6 +31,7 @@ def tried(machine: Machine, found: Found) -> None:
     """All of it, in place of the services: two units cannot share their runtime folder."""
     machine.do("systemctl stop dryhold dryhold-page")
     _shut_in(machine, found)
+    _drivers(machine, found)
     _devices(machine, found)
     machine.do("systemctl start dryhold dryhold-page")
     said = machine.do("systemd-analyze security --no-pager dryhold dryhold-page | grep -i overall")
@@ -56,6 +57,34 @@ def _shut_in(machine: Machine, found: Found) -> None:
         found.say(f"{unit}: it is no root", seen["user"] != 0)
         left = machine.ask("find /tmp /var/tmp -name '.probe-*'")
         found.say(f"{unit}: nothing is left behind", not left.strip(), left)
+
+
+LOADS = """
+import importlib, traceback
+try:
+    from edge.sensors import KINDS
+    for kind in KINDS.values():
+        importlib.import_module(kind.module)
+    from edge.errors import SensorError
+    from edge.sensors.gpio import open_pi_pins, pin_faults
+    from edge.sensors.i2c import open_pi_bus
+    for opens, faults in ((open_pi_bus, SensorError), (open_pi_pins, pin_faults())):
+        try:
+            opens().close()
+        except faults as error:
+            print("no such device here:", error)
+    print("all loaded")
+except Exception:
+    print(traceback.format_exc())
+"""
+
+
+def _drivers(machine: Machine, found: Found) -> None:
+    """What every kind of input needs loads where the daemon lives, and finds what it asks for."""
+    (machine.root / "usr/local/lib/loads.py").write_text(LOADS)
+    said = _within(machine, "dryhold", "/opt/dryhold/bin/python /usr/local/lib/loads.py")
+    good = said.endswith("all loaded\n")
+    found.say("dryhold: the drivers of every kind of input load", good, said)
 
 
 OPENS = """

@@ -13,7 +13,7 @@ import postoffice
 from brokers import free_port
 
 from tests.box import readme
-from tests.box.machine import Machine, until
+from tests.box.machine import Machine
 
 PORT = free_port()  # the network is this machine's, where 8080 may be taken
 PAGE = f"http://127.0.0.1:{PORT}"
@@ -84,7 +84,7 @@ def show(machine: Machine, unit: str, what: str) -> str:
 def up(machine: Machine, found: Found, what: str) -> None:
     """Both services run, and the page says that data is fresh."""
     with contextlib.suppress(AssertionError):
-        until(healthy, 60, "the page")
+        machine.until(healthy, 60, "the page")
     states = [show(machine, unit, "ActiveState") for unit in UNITS]
     found.say(f"{what}: both services are up", states == ["active", "active"], states)
     found.say(f"{what}: the page says that all is well", healthy(), answer())

@@ -1,22 +1,16 @@
 """What is tried on the machine, each from a fresh root."""
 
-import contextlib
 import json
 import re
 import subprocess
-import sys
 import urllib.error
 import urllib.parse
 import urllib.request
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from http.cookiejar import CookieJar
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "tell"))
-import postoffice
-from brokers import Broker, Receiver
-
-from tests.box import card, faults, readme, sandbox
+from tests.box import card, faults, pi, readme, sandbox, servers
 from tests.box.machine import Machine, until
 from tests.box.service import (
     CLONE,
@@ -49,8 +43,7 @@ def box(machine: Machine, repository: Path, _older: str | None, found: Found) ->
     _listens(machine, found)
     _technician(machine, found)
     print(f"       memory at most: {faults.peaks(machine)}", flush=True)
-    with _servers(machine) as (broker, mailbox, told):
-        _credentials(machine, text, broker, mailbox, told, found)
+    servers.told(machine, text, found)
     faults.hung_daemon(machine, found)
     faults.hung_page(machine, found)
     faults.short_memory(machine, found)
@@ -110,91 +103,6 @@ def _technician(machine: Machine, found: Found) -> None:
     number = tests[0]["id"].rpartition("-")[2]
     status, pdf = browser.get(f"/records/{number}.pdf")
     found.say("a record becomes a PDF", status == 200 and pdf[:5] == b"%PDF-", (status, pdf[:200]))
-
-
-@contextlib.contextmanager
-def _servers(
-    machine: Machine,
-) -> Iterator[tuple[Broker, postoffice.Mailbox, Receiver]]:
-    """A broker and a mail server that want their passwords, on loopback."""
-    folder = machine.root.parent / "servers"
-    folder.mkdir(exist_ok=True)
-    (folder / "passwords").write_text(f"{postoffice.USER}:{MQTT_PASSWORD}\n")
-    subprocess.run(["mosquitto_passwd", "-U", folder / "passwords"], check=True)
-    with contextlib.ExitStack() as opened:
-        broker = Broker("/usr/sbin/mosquitto", folder, f"password_file {folder}/passwords")
-        opened.callback(broker.stop)
-        authority = postoffice.Authority(folder)
-        mailbox = postoffice.Mailbox(authority.server())
-        opened.callback(mailbox.close)
-        told = Receiver(broker.port, (postoffice.USER, MQTT_PASSWORD))
-        opened.callback(told.close)
-        there = machine.root / "etc/dryhold/authority.pem"
-        there.write_text(authority.file.read_text())
-        there.chmod(0o644)
-        yield broker, mailbox, told
-
-
-SERVERS = """
-[[mqtt]]
-host = "127.0.0.1"
-port = {mqtt}
-user = "{user}"
-
-[[mail]]
-host = "127.0.0.1"
-port = {mail}
-user = "{user}"
-from = "box@saltmarsh.example"
-to = [{{ address = "ann@saltmarsh.example" }}]
-authority = "/etc/dryhold/authority.pem"
-
-[[channel]]
-name = "spare"
-quantity = "temperature"
-unit = "°C"
-input = "w1:28-0316a2795c01"
-"""
-"""A thermometer that is not there makes the alert that a letter is about."""
-
-
-def _credentials(
-    machine: Machine,
-    text: str,
-    broker: Broker,
-    mailbox: postoffice.Mailbox,
-    told: Receiver,
-    found: Found,
-) -> None:
-    drop_in = readme.block(text, "An override (`systemctl edit dryhold`)", "ini")
-    for name, secret in (("mqtt_password", MQTT_PASSWORD), ("mail_password", MAIL_PASSWORD)):
-        machine.do(f"umask 077; echo '{secret}' > /etc/dryhold/{name}")
-    site = machine.root / "etc/dryhold/site.toml"
-    more = SERVERS.format(mqtt=broker.port, mail=mailbox.port, user=postoffice.USER)
-    site.write_text(site.read_text() + more)
-    tried = readme.line(text, "systemd-run --pty").replace(
-        "--pty", "--pipe -q -p LoadCredential=mqtt_password:/etc/dryhold/mqtt_password"
-    )
-    proof = machine.shell(tried)
-    found.say(
-        "notify-test reaches both with their passwords",
-        proof.returncode == 0,
-        proof.stdout + proof.stderr,
-    )
-    folder = machine.root / "etc/systemd/system/dryhold.service.d"
-    folder.mkdir(exist_ok=True)
-    (folder / "override.conf").write_text(drop_in)
-    letters = len(mailbox.got)
-    machine.do("systemctl daemon-reload && systemctl restart dryhold dryhold-page")
-    with contextlib.suppress(AssertionError):
-        until(lambda: told.on("/readings"), 60, "readings")
-        until(lambda: len(mailbox.got) > letters, 180, "a letter")
-    found.say("the broker is told, with its password", told.on("/readings"), broker.log()[-500:])
-    found.say("a letter arrives, with the mail server's", len(mailbox.got) > letters)
-    pid = show(machine, "dryhold", "MainPID")
-    shown = machine.do(f"systemctl show dryhold; cat /proc/{pid}/environ")
-    secrets = [s for s in (MQTT_PASSWORD, MAIL_PASSWORD) if s in shown]
-    found.say("no password stands in the unit or its environment", not secrets, secrets)
 
 
 def _backup(machine: Machine, text: str, found: Found) -> None:
@@ -333,4 +241,7 @@ STEPS: Mapping[str, Step] = {
     "upgrade": upgrade,
     "read-only": read_only,
     "card": card.card,
+    "pi": pi.pi,
 }
+ARCHES: Mapping[str, str] = {"pi": pi.ARCH}
+"""Of those on a root whose processor is not this machine's."""
