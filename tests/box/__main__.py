@@ -54,6 +54,7 @@ def main() -> int:
                 steps.STEPS[name](machine, REPOSITORY, args.older, found)
             except Exception:
                 traceback.print_exc()
+                print(machine.ask("journalctl -q --no-pager -n 60 -u 'dryhold*'"), flush=True)
                 found.say(f"{name} came to its end", False)
             finally:
                 machine.halt()

@@ -176,7 +176,7 @@ def upgrade(machine: Machine, repository: Path, older: str | None, found: Found)
     found.say("every event is there", {e["id"] for e in events()} >= since)
 
     machine.do("git checkout -q box", CLONE)
-    machine.do(readme.block(text, "**Upgrade**").replace("git pull\n", ""), CLONE)
+    machine.do(readme.block(text, "**Upgrade**").replace("git pull && ", ""), CLONE)
     up(machine, found, "upgraded again")
     machine.do("git update-ref ORIG_HEAD " + commit, CLONE)
     machine.do(back, CLONE)
