@@ -15,7 +15,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tell"))
 from brokers import Broker, Receiver, until
 
 from edge.store.read import Reader
-from edge.store.requests import Box
+from edge.store.requests import LARGEST, MOST_WAITING, Box
 
 
 @pytest.fixture
@@ -109,9 +109,6 @@ def test_the_command_tells_stops_and_dies_as_promised(site: Site, broker: Broker
         receiver.close()
 
 
-LARGE = 4_000_000
-
-
 def test_memory_that_is_really_short(site: Site, broker: Broker) -> None:
     """Under a limit that leaves it no room the daemon ends by itself at the latest when asked for what
     takes megabytes; started again with memory it does that, says that its end was not asked for, and
@@ -124,10 +121,13 @@ def test_memory_that_is_really_short(site: Site, broker: Broker) -> None:
         has = Path(f"/proc/{daemon.pid}/statm").read_text().split()[0]
         size = int(has) * resource.getpagesize()
         resource.prlimit(daemon.pid, resource.RLIMIT_AS, (size, size))
-        large = box.post("acknowledge", "x" * LARGE, {"alert": "low_pressure"})
+        daemon.send_signal(signal.SIGSTOP)  # so that one tick takes all of them
+        by = "x" * (LARGEST - 100)
+        asked = [box.post("acknowledge", by, {"alert": "any"}) for _ in range(MOST_WAITING)]
+        daemon.send_signal(signal.SIGCONT)
         assert daemon.wait(20.0) == 1
         daemon = site.start()
-        until(lambda: box.answer(large), "the large request to be taken")
+        until(lambda: all(map(box.answer, asked)), "the large requests to be taken")
         until(lambda: kinds(receiver).count("monitor_started") == 2, "its start to be told")
         daemon.terminate()
         assert daemon.wait(20.0) == 0
