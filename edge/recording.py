@@ -11,6 +11,7 @@ what the wall clock showed.
 """
 
 import csv
+import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -29,7 +30,8 @@ MOST_STEPS, STEPPED_S = 20, 1.0
 
 NO_CELL = "no reading in the recording"
 LARGEST = 1e9
-LATEST = 250_000_000_000.0  # the year 9892: later stamps cannot be written again
+EARLIEST, LATEST = -60_000_000_000.0, 250_000_000_000.0
+"""The years 68 and 9892: stamps before and after cannot be written again."""
 JUMP_S = 86400.0
 """A row so far ahead of the one before it is believed only if the next does not go back again."""
 
@@ -158,6 +160,7 @@ class Recording:
         blank: list[float | None] = [None] * len(settings.channel)
         names = [c.name for c in settings.channel]
         parse, none, steady = datetime.fromisoformat, (), self._steady
+        earliest = math.inf
         whole = dict[str, str]()
         with self.file:
             for number, line in enumerate(self.file, 2):
@@ -169,7 +172,7 @@ class Recording:
                         raise ValueError(f"expected {width} cells, found {len(row)}")
                     t, offset_s = _time(row[0], parse), 0.0
                     if steady is not None:
-                        t, offset_s = _steady(row[steady], t)
+                        t, offset_s = _steady(row[steady], t, earliest)
                     values = blank.copy()
                     missing: list[str] | tuple[()] = none
                     beyond: dict[str, str] = whole
@@ -192,6 +195,7 @@ class Recording:
                 except (ValueError, csv.Error) as error:
                     self._pass_over(number, _why(error))
                     continue
+                earliest = min(earliest, t)
                 if missing or beyond:
                     faults = {**dict.fromkeys(missing, NO_CELL), **beyond}
                     yield number, Tick(t, offset_s, tuple(values), faults)
@@ -250,11 +254,12 @@ def _time(text: str, parse: Callable[[str], datetime]) -> float:
         ) from None
 
 
-def _steady(text: str, at: float) -> tuple[float, float]:
-    """The steady second of a row, and what to add to it for its UTC."""
+def _steady(text: str, at: float, earliest: float) -> tuple[float, float]:
+    """The steady second of a row, and what to add to it for its UTC; ValueError where by that the
+    `earliest` steady second would have no stamp."""
     t = float(text)
-    if not 0.0 <= t < LATEST or "_" in text:
-        raise ValueError(f"expected a steady second, found {text}")
+    if not 0.0 <= t < LATEST or "_" in text or at - t + earliest < EARLIEST:
+        raise ValueError(f"expected a steady second that goes with the row's time, found {text}")
     t = round(t, 3)
     return t, round(at - t, 3)
 
