@@ -23,7 +23,14 @@ from edge import __version__
 from edge.errors import StoreError
 from edge.model import iso
 from edge.store import requests, schema
-from edge.store.database import FAULTS, Database, copy_to, open_for_reading
+from edge.store.database import (
+    FAULTS,
+    Database,
+    applied,
+    copy_to,
+    misshapen,
+    open_for_reading,
+)
 
 FORMAT = 1
 MANIFEST, SETTINGS = "manifest.json", "site.toml"
@@ -202,19 +209,20 @@ def _check(path: Path, name: str) -> None:
     with closing(sqlite3.connect(path)) as made:
         try:
             sound = made.execute("PRAGMA quick_check(1)").fetchone()[0]
-            applied = made.execute(
-                "SELECT name FROM _sqlite_migrations WHERE migration_set = ?", (known.name,)
-            ).fetchall()
+            recorded = applied(made, known)
+            odd = misshapen(made, known)
         except FAULTS as error:
             raise StoreError(f"{name}: expected a database of ours, found: {error}") from error
     if sound != "ok":
         raise StoreError(f"{name}: expected a sound database, found: {sound}")
-    newer = [n for (n,) in applied if n not in ours]
-    if newer or not applied:
+    newer = sorted(recorded - ours)
+    if newer or not recorded:
         raise StoreError(
             f"{name}: expected a database that dryhold {__version__} knows, found one with"
             f" {', '.join(newer) or 'no tables of ours'}: install the version that made it first"
         )
+    if odd:
+        raise StoreError(f"{name}: expected the tables of dryhold, found {odd}")
 
 
 # --- putting it in place

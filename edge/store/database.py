@@ -7,6 +7,7 @@ import sqlite3
 import sys
 from collections.abc import Sequence
 from contextlib import closing
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -90,14 +91,16 @@ def open_for_writing(
         connection.execute("PRAGMA wal_autocheckpoint = 2000")  # pages: 2 MB, most of a morning
         connection.execute(f"PRAGMA journal_size_limit = {4 * 1024 * 1024}")
         database = Database(connection, execute_plugins=False)
+        if odd := misshapen(connection, migrations):
+            raise DamagedError(f"{path}: expected the tables of dryhold, found {odd}")
         _keep_before_upgrade(database, path, migrations)
         migrations.apply(database)
         for table in checked:
             (answer,) = connection.execute(f"PRAGMA quick_check({table})").fetchone()
             if answer != "ok":
                 raise DamagedError(f"{path}: expected a sound database, found: {answer}")
-            odd = f"SELECT 1 FROM {table} WHERE NOT ({typed(connection, table)}) LIMIT 1"
-            if connection.execute(odd).fetchone():
+            other = f"SELECT 1 FROM {table} WHERE NOT ({typed(connection, table)}) LIMIT 1"
+            if connection.execute(other).fetchone():
                 raise DamagedError(f"{path}: expected what was written, found another in {table}")
     except (*FAULTS, OSError) as error:
         if connection is not None:
@@ -106,6 +109,50 @@ def open_for_writing(
             raise
         raise as_store_error(path, "a database to write", error) from error
     return database
+
+
+def applied(connection: sqlite3.Connection, migrations: Any) -> frozenset[str]:
+    """The names of its migrations that the database has on record. sqlite3.Error for none."""
+    recorded = "SELECT name FROM _sqlite_migrations WHERE migration_set = ?"
+    return frozenset(name for (name,) in connection.execute(recorded, (migrations.name,)))
+
+
+def misshapen(connection: sqlite3.Connection, migrations: Any) -> str | None:
+    """What is not as the migrations on record have made it: a flipped bit may make another name of
+    a table's or a column's, which SQLite's own check takes for sound. Tables and columns of a newer
+    version may be there too."""
+    have = _columns(connection)
+    if not have:
+        return None
+    try:
+        made = _made_by(migrations, applied(connection, migrations))
+    except sqlite3.OperationalError as error:
+        return str(error)
+    ours = made | _made_by(migrations, None)
+    odd = sorted(f"{table}.{column}" for table, column in (have & ours) ^ made)
+    return f"lost or too early: {', '.join(odd)}" if odd else None
+
+
+@lru_cache
+def _made_by(migrations: Any, recorded: frozenset[str] | None) -> frozenset[tuple[str, str]]:
+    """The columns that these migrations make, or all of them."""
+    database = Database(memory=True, execute_plugins=False)
+    names = {migration.name for migration in migrations.pending(database)}
+    migrations.apply(database, stop_before=set() if recorded is None else names - recorded)
+    try:
+        return _columns(database.conn)
+    finally:
+        database.close()
+
+
+def _columns(connection: sqlite3.Connection) -> frozenset[tuple[str, str]]:
+    """Every table and column."""
+    return frozenset(
+        connection.execute(
+            "SELECT m.name, c.name FROM sqlite_schema AS m JOIN pragma_table_info(m.name) AS c"
+            " WHERE m.type = 'table'"
+        )
+    )
 
 
 _TYPES = {"INTEGER": "integer", "TEXT": "text", "BLOB": "blob"}

@@ -170,7 +170,7 @@ def test_what_is_no_whole_backup_changes_nothing(tmp_path: Path, settings: Setti
 
 
 def test_a_damaged_or_a_newer_database_is_not_put_back(tmp_path: Path, settings: Settings) -> None:
-    """A copy with a torn page fails its check; one with a migration that this version has never heard of names it."""
+    """A copy with a torn page fails its check; one with a migration that this version has never heard of, or with a misnamed column, names it."""
     state = tmp_path / "state"
     kept(state, settings).close()
     torn = bytearray((state / schema.FILE).read_bytes())
@@ -186,6 +186,11 @@ def test_a_damaged_or_a_newer_database_is_not_put_back(tmp_path: Path, settings:
         )
     with pytest.raises(StoreError, match="from_the_future"):
         backup.put_back(tmp_path / "newer.db", tmp_path / "anew", None)
+    (tmp_path / "misnamed.db").write_bytes((state / schema.FILE).read_bytes())
+    with closing(sqlite3.connect(tmp_path / "misnamed.db")) as db, db:
+        db.execute("ALTER TABLE epochs RENAME COLUMN offset_ms TO offseu_ms")
+    with pytest.raises(StoreError, match=r"epochs\.offset_ms"):
+        backup.put_back(tmp_path / "misnamed.db", tmp_path / "anew", None)
 
 
 def older(first: int) -> Migrations:

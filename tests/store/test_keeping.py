@@ -402,3 +402,35 @@ def test_a_layout_that_cannot_be_read_is_passed_over(
     assert "passed over a batch" in caplog.text
     again.keep(ticks(T0 + 120, 60), [], {"version": 1})
     assert [t.t for t in again.readings.since(0.0)] == [T0 + 120 + n for n in range(60)]
+
+
+MISNAMED = {
+    "a column": "ALTER TABLE readings RENAME COLUMN last_ms TO lasu_ms",
+    "a table": "ALTER TABLE events RENAME TO evenus",
+    "SQLite's own": "UPDATE sqlite_schema SET sql = replace(sql, 'seq)', 'sep)')"
+                    " WHERE name = 'sqlite_sequence'",
+    "the record of migrations": "ALTER TABLE _sqlite_migrations RENAME COLUMN applied_at TO bpplied_at",
+    "no record of migrations": "DROP TABLE _sqlite_migrations",
+    "one migration off the record": "DELETE FROM _sqlite_migrations WHERE name = 'begin'",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("what", MISNAMED)
+def test_tables_that_are_not_as_they_were_made_are_damage(
+    writer: Make, reader: Callable[[], Reader], tmp_path: Path, what: str
+) -> None:
+    """A flipped bit may misname a table or a column, which SQLite takes for sound and in which
+    nothing can be kept: the file is set aside, a new one is begun, and it is said."""
+    first = writer()
+    first.keep(ticks(T0, 120), [event(T0)], {"version": 1})
+    first.close()
+    with closing(sqlite3.connect(tmp_path / FILE)) as db, db:
+        db.execute("PRAGMA writable_schema = ON")
+        db.execute(MISNAMED[what])
+        assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    again = writer()
+    again.keep(ticks(T0 + 120, 60), [event(T0 + 120)], {"version": 1})
+    again.close()
+    (said,) = (e for e in reader().events(10) if e["kind"] == "database_set_aside")
+    assert (tmp_path / said["file"]).exists()
+    assert [t.t for t in writer().readings.since(0.0)] == [T0 + 120 + n for n in range(60)]
