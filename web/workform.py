@@ -39,7 +39,7 @@ def request(
         section, name = SUPPLY, " ".join(form.get("other", "").split())
     if not name:
         raise ValueError("Say which work was done.")
-    who = " ".join(form.get("done_by", "").split())
+    who = " ".join(form.get("done_by", "").split())[:60]
     if not who:
         raise ValueError("Say who did it.")
     try:
@@ -54,9 +54,9 @@ def request(
         raise ValueError("The record to supersede is not there, or is superseded already.")
     return {
         "work": name[:80],
-        "section": section,
+        "section": section[:80],
         "done_at": datetime.fromtimestamp(at, zone).isoformat(),
-        "done_by": who[:60],
+        "done_by": who,
         "role": " ".join(form.get("role", "").split())[:60] or "did the work",
         "readings": [reading(line, who) for line in lines(form.get("readings", ""))],
         "findings": lines(form.get("findings", "")),

@@ -386,7 +386,7 @@ def _fields(inner: str) -> dict[str, str]:
 @target(a_second(A_SECOND, "as `http`, which it differs from by the code alone"))
 def reader(scratch: Path) -> Target:
     """A page behind a reader's code, asked with any code and cookie: never a failure of ours, and
-    never a word of the site but its name to who has no right one.
+    never a word of the site but its name to who has no right one and has not said it himself.
 
     METHOD PATH, lines of headers, a blank line, a body.
     """
@@ -411,7 +411,7 @@ def reader(scratch: Path) -> Target:
         assert status < 500 or path == b"healthz", (status, said[:500])
         if RIGHT not in data:
             for word in (b"Fenwick", b"line_pressure", b"Freezer", b"holding"):
-                assert word not in said, said[:500]
+                assert word not in said or word in unquote_to_bytes(where), said[:500]
 
     routes = sorted({_filled(rule.rule) for rule in app.url_map.iter_rules()})
     seeds = [f"GET {route}\n\n" for route in routes]
