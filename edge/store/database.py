@@ -119,8 +119,8 @@ def applied(connection: sqlite3.Connection, migrations: Any) -> frozenset[str]:
 
 def misshapen(connection: sqlite3.Connection, migrations: Any) -> str | None:
     """What is not as the migrations on record have made it: a flipped bit may make another name of
-    a table's or a column's, which SQLite's own check takes for sound. Tables and columns of a newer
-    version may be there too."""
+    a table's, a column's or a type's, which SQLite's own check takes for sound. Tables and columns
+    of a newer version may be there too."""
     have = _columns(connection)
     if not have:
         return None
@@ -128,13 +128,12 @@ def misshapen(connection: sqlite3.Connection, migrations: Any) -> str | None:
         made = _made_by(migrations, applied(connection, migrations))
     except sqlite3.OperationalError as error:
         return str(error)
-    ours = made | _made_by(migrations, None)
-    odd = sorted(f"{table}.{column}" for table, column in (have & ours) ^ made)
-    return f"lost or too early: {', '.join(odd)}" if odd else None
+    odd = (have & (made | _made_by(migrations, None))) ^ made
+    return f"lost or too early: {', '.join(sorted(odd))}" if odd else None
 
 
 @lru_cache
-def _made_by(migrations: Any, recorded: frozenset[str] | None) -> frozenset[tuple[str, str]]:
+def _made_by(migrations: Any, recorded: frozenset[str] | None) -> frozenset[str]:
     """The columns that these migrations make, or all of them."""
     database = Database(memory=True, execute_plugins=False)
     names = {migration.name for migration in migrations.pending(database)}
@@ -145,14 +144,16 @@ def _made_by(migrations: Any, recorded: frozenset[str] | None) -> frozenset[tupl
         database.close()
 
 
-def _columns(connection: sqlite3.Connection) -> frozenset[tuple[str, str]]:
-    """Every table and column."""
-    return frozenset(
-        connection.execute(
-            "SELECT m.name, c.name FROM sqlite_schema AS m JOIN pragma_table_info(m.name) AS c"
-            " WHERE m.type = 'table'"
-        )
+def _columns(connection: sqlite3.Connection) -> frozenset[str]:
+    """Every column with all that is declared of it."""
+    rows = connection.execute(
+        "SELECT m.name || '.' || c.name || ' ' || c.type || iif(c.\"notnull\", ' NOT NULL', '')"
+        "   || iif(c.pk, ' key ' || c.pk, '') || coalesce(' DEFAULT ' || c.dflt_value, '')"
+        "  FROM sqlite_schema AS m JOIN pragma_table_info(m.name) AS c WHERE m.type = 'table'"
+        " UNION ALL SELECT m.name || '.' || f.\"from\" || ' REFERENCES ' || f.\"table\" || '.' || f.\"to\""
+        "  FROM sqlite_schema AS m JOIN pragma_foreign_key_list(m.name) AS f WHERE m.type = 'table'"
     )
+    return frozenset(told for (told,) in rows)
 
 
 _TYPES = {"INTEGER": "integer", "TEXT": "text", "BLOB": "blob"}

@@ -407,6 +407,10 @@ def test_a_layout_that_cannot_be_read_is_passed_over(
 MISNAMED = {
     "a column": "ALTER TABLE readings RENAME COLUMN last_ms TO lasu_ms",
     "a table": "ALTER TABLE events RENAME TO evenus",
+    "a type": "UPDATE sqlite_schema SET sql = replace(sql, 'id INTEGER', 'id INTEGES')"
+              " WHERE name = 'layouts'",
+    "what a column refers to": "UPDATE sqlite_schema SET sql = replace(sql, 'layouts (id)', 'layouus (id)')"
+                               " WHERE name = 'readings'",
     "SQLite's own": "UPDATE sqlite_schema SET sql = replace(sql, 'seq)', 'sep)')"
                     " WHERE name = 'sqlite_sequence'",
     "the record of migrations": "ALTER TABLE _sqlite_migrations RENAME COLUMN applied_at TO bpplied_at",
