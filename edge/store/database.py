@@ -113,8 +113,11 @@ def open_for_writing(
 
 def applied(connection: sqlite3.Connection, migrations: Any) -> frozenset[str]:
     """The names of its migrations that the database has on record. sqlite3.Error for none."""
-    recorded = "SELECT name FROM _sqlite_migrations WHERE migration_set = ?"
-    return frozenset(name for (name,) in connection.execute(recorded, (migrations.name,)))
+    rows = connection.execute(
+        "SELECT name FROM _sqlite_migrations WHERE migration_set = ? AND typeof(name) = 'text'",
+        (migrations.name,),
+    )
+    return frozenset(name for (name,) in rows)
 
 
 def misshapen(connection: sqlite3.Connection, migrations: Any) -> str | None:

@@ -416,6 +416,7 @@ MISNAMED = {
     "the record of migrations": "ALTER TABLE _sqlite_migrations RENAME COLUMN applied_at TO bpplied_at",
     "no record of migrations": "DROP TABLE _sqlite_migrations",
     "one migration off the record": "DELETE FROM _sqlite_migrations WHERE name = 'begin'",
+    "one without its name": "UPDATE _sqlite_migrations SET name = NULL WHERE name = 'begin'",
 }  # fmt: skip
 
 
