@@ -46,8 +46,17 @@ class Chain(Protocol):
     def faults(self) -> tuple[str, ...]: ...
 
 
+class Chained(Protocol):
+    """Records that follow one another (edge.store.records.Records is one)."""
+
+    def chain(self) -> Chain: ...
+
+
 class History(Protocol):
     """What was kept (edge.store.read.Reader is one)."""
+
+    @property
+    def records(self) -> Chained: ...
 
     def events(
         self,
@@ -59,8 +68,6 @@ class History(Protocol):
     ) -> list[dict[str, Any]]: ...
 
     def runs(self, since: float, until: float) -> Sequence[Any]: ...
-
-    def chain(self) -> Chain: ...
 
     def ribbon(self, channel: str, since: float, until: float, points: int = ...) -> Any: ...
 
@@ -119,7 +126,7 @@ def account(
         due,
         tuple(_changed(now, before, commissioned, compared, words)) or ("Nothing worth a word.",),
         tuple(_todo(standing, due, now)) or ("Nothing.",),
-        tuple(_records(history.chain())),
+        tuple(_records(history.records.chain())),
     )
 
 

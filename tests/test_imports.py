@@ -185,6 +185,7 @@ MAY: dict[str, tuple[str, ...]] = {
         "edge.record",
         "edge.recording",
         "edge.week",
+        "edge.store.curves",
         "edge.store.read",
         "edge.store.requests",
         "edge.visit.steps",

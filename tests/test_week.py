@@ -105,7 +105,7 @@ def test_a_worse_week_is_told_by_its_figures(tmp_path: Path, settings: Settings)
     assert found.tests == ("Fri 6 Mar: The hold test leaks.",)
     assert found.due == ("Calibration of oxygen is due on 2026-03-21.",)
     with Reader(state) as kept:
-        assert kept.chain().head in found.records[0]
+        assert kept.records.chain().head in found.records[0]
     assert found.changed == (
         "The loss is 2.2 times what it was when commissioned.",
         "The loss grew from 1.10 psi/h to 2.20 psi/h.",

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from edge.model import QUANTITIES, iso
 from edge.settings import Settings
-from edge.store.read import Ribbon
+from edge.store.curves import Ribbon
 from web.gauge import gauges
 from web.present import FirstView
 from web.shown import parse_time

@@ -4,7 +4,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from edge.model import SUPPLY
-from edge.store.read import Reader, Ribbon, Run
+from edge.store.curves import Ribbon
+from edge.store.read import Reader, Run
 from web.gauge import Gauge
 from web.stretches import ALERTS, LONGEST_TEST_S, TESTS, Stretch, under_alert, under_test
 from web.window import Window

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 from markupsafe import Markup
 
 from edge.settings import Settings
-from edge.store.read import Ribbon
+from edge.store.curves import Ribbon
 from web import axis
 from web.gauge import Gauge, bounds, levels
 from web.looked import Looked

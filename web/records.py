@@ -52,8 +52,10 @@ def blueprint(site: Site) -> Blueprint:
                 said = db.events(MOST, None, ["hold_test_answered"])
                 tests = [record.told(test, said) for test in db.tests(MOST)]
                 rows = [record.listed(test, settings, local) for test in tests]
-                made = [sheet.listed(one, local) for one in db.headings(list(sheet.KINDS), MOST)]
-                chain = sheet.status(db.chain())
+                made = [
+                    sheet.listed(one, local) for one in db.records.headings(list(sheet.KINDS), MOST)
+                ]
+                chain = sheet.status(db.records.chain())
         except (*CHANGED, StoreError):
             rows = None
         return render_template(
@@ -63,11 +65,11 @@ def blueprint(site: Site) -> Blueprint:
     def _made(seq: int) -> tuple[dict[str, Any], sheet.Sheet]:
         """A record of the chain that has a sheet of this kind, and the sheet."""
         with site.reader() as db:
-            if db.kind_of(seq) not in sheet.KINDS:
+            if db.records.kind_of(seq) not in sheet.KINDS:
                 abort(404)
-            plain = db.record(seq)
+            plain = db.records.one(seq)
             try:
-                return plain, sheet.sheet(plain, db.chain(), settings, site.clock())
+                return plain, sheet.sheet(plain, db.records.chain(), settings, site.clock())
             except CHANGED as error:
                 raise StoreError(f"record {seq} is not as it was made: {error}") from error
 
@@ -117,7 +119,7 @@ def blueprint(site: Site) -> Blueprint:
         test, aside, back, look, answer = _found(number)
         test = dict(record.told(test, [answer] if answer else []))
         with site.reader() as db:
-            linked, chain = db.hash_of(number), sheet.status(db.chain())
+            linked, chain = db.records.hash_of(number), sheet.status(db.records.chain())
         return record.record(test, aside, back, look, settings, site.clock(), linked, chain)
 
     @pages.get("/records/<int(max=4294967295):number>")

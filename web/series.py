@@ -10,7 +10,8 @@ from markupsafe import Markup
 
 from edge.model import SUPPLY
 from edge.settings import Settings
-from edge.store.read import Ribbon, Run
+from edge.store.curves import Ribbon
+from edge.store.read import Run
 from web import axis, chart, plots
 from web.pressure import curve, patience
 from web.ribbon import gaps

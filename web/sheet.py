@@ -180,7 +180,7 @@ def status(chain: Any) -> str:
 
 
 def sheet(plain: Mapping[str, Any], chain: Any, settings: Settings, now: float) -> Sheet:
-    """`plain` is what edge.store.read.Reader.record gives; `now` stamps the sheet."""
+    """`plain` is what edge.store.records.Records.one gives; `now` stamps the sheet."""
     local, u = Local(settings.site.zone, now), SiteUnits.of(settings)
     record = Record.of(plain)
     place = "the whole site" if record.section is None else section_name(record.section)

@@ -41,7 +41,7 @@ def add(pages: Blueprint, side: Side) -> None:
             return None
         try:
             with site.reader() as db:
-                kept = db.headings(("commissioning",), 5)
+                kept = db.records.headings(("commissioning",), 5)
         except StoreError:
             return None
         return next((int(k["seq"]) for k in kept if k["made_at"] == made["at"]), None)

@@ -33,7 +33,7 @@ def add(pages: Blueprint, side: Side) -> None:
         """Records of periodic work that none supersedes yet, the newest first."""
         try:
             with site.reader() as db:
-                kept = db.headings(["periodic"], 50)
+                kept = db.records.headings(["periodic"], 50)
         except StoreError:
             return []
         return [one for one in kept if one["superseded_by"] is None]

@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _list(args: argparse.Namespace) -> int:
     with Reader(args.state) as db:
-        records = db.records()[::-1]
+        records = db.records.all()[::-1]
     if args.json:
         print(json.dumps(records))
         return 0
@@ -95,7 +95,7 @@ def _standing(one: Mapping[str, Any]) -> str:
 
 def _show(args: argparse.Namespace) -> int:
     with Reader(args.state) as db:
-        one = db.record(args.number)
+        one = db.records.one(args.number)
     print(json.dumps(one, indent=1) if args.json else "\n".join(_sheet(one)))
     return 0
 
@@ -135,7 +135,7 @@ def _sheet(one: Mapping[str, Any]) -> Iterator[str]:
 
 def _verify(args: argparse.Namespace) -> int:
     with Reader(args.state) as db:
-        chain = db.chain(args.head)
+        chain = db.records.chain(args.head)
     if args.json:
         print(json.dumps({**chain._asdict(), "holds": chain.holds}))
     else:
@@ -148,7 +148,7 @@ def _verify(args: argparse.Namespace) -> int:
 
 def _export(args: argparse.Namespace) -> int:
     with Reader(args.state) as db:
-        rows = [json.dumps(row._asdict()) + "\n" for row in db.chain_rows()]
+        rows = [json.dumps(row._asdict()) + "\n" for row in db.records.rows()]
     if args.output is None:
         sys.stdout.writelines(rows)
         return 0

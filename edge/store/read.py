@@ -5,25 +5,22 @@ each request."""
 import itertools
 import json
 import math
-import sqlite3
 import zlib
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
-from types import TracebackType
-from typing import Any, NamedTuple, Self, cast
+from typing import Any, NamedTuple, cast
 
 from edge.errors import StoreError
 from edge.model import GRID, SUPPLY, Tick
-from edge.store import chain, codec
-from edge.store.database import FAULTS, open_for_reading
+from edge.store import codec
+from edge.store.asking import Questions
+from edge.store.curves import Point, Ribbon, gathered, stretch_s
+from edge.store.records import Records
 from edge.store.schema import BATCH_OF, FILE, NEWEST_MS
 
 LATEST = "latest.json"
-
-HEADING = ("id", "kind", "made_at", "title", "section", "by", "findings", "simulated")
-"""What a list of records shows of each."""
 
 RAW_UP_TO_S = 2 * 3600.0
 MINUTES_UP_TO_S = 2 * 86400.0
@@ -53,23 +50,6 @@ def latest(runtime: Path) -> dict[str, Any]:
     return cast(dict[str, Any], found)
 
 
-class Point(NamedTuple):
-    """One stretch of time of one channel, in the quantity's own unit (model.QUANTITIES)."""
-
-    at: float  # its start
-    n: int  # readings in it
-    low: float
-    mean: float
-    high: float
-
-
-class Ribbon(NamedTuple):
-    """A channel over time. Stretches without a reading are absent: gaps stay gaps."""
-
-    step_s: float  # length of each stretch
-    points: list[Point]
-
-
 class Run(NamedTuple):
     """From a cut-in to its cut-out; None for one not seen, with the time from which it was then
     seen to run, or to rest again, where that is known."""
@@ -89,36 +69,26 @@ class _Epoch(NamedTuple):
     offset: int
 
 
-class Reader:
-    """A read-only connection; use as a context manager, one for each request or thread."""
+class Reader(Questions):
+    """What is kept, but for the records, which `records` has; use as a context manager, one for each
+    request or thread."""
 
     def __init__(self, folder: Path) -> None:
         """Opens dryhold.db in the state folder; StoreError where it is absent or not ours."""
-        self._path = folder / FILE
-        self._db = open_for_reading(self._path)
+        super().__init__(folder / FILE)
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        self._db.close()
+    @property
+    def records(self) -> Records:
+        return Records(self)
 
     def fact(self, name: str) -> str | None:
         """A single fact, as "installation"."""
-        row = self._ask("SELECT value FROM facts WHERE name = ?", (name,)).fetchone()
+        row = self.ask("SELECT value FROM facts WHERE name = ?", (name,)).fetchone()
         return None if row is None else str(row[0])
 
     def span(self) -> tuple[float, float] | None:
         """UTC of the first and the last of what is kept, roll-ups included; None for nothing."""
-        first, last = self._ask(
+        first, last = self.ask(
             "SELECT max(min(a), (SELECT min(first_ms) FROM epochs)), max(b) FROM"
             f" (SELECT (SELECT min(first_ms) FROM readings) a, {NEWEST_MS} b"
             " UNION ALL SELECT (SELECT min(start_s) FROM quarter_hours) * 1000,"
@@ -128,7 +98,7 @@ class Reader:
 
     def newest(self) -> tuple[int, int]:
         """Changes with everything that a ribbon, a run or an event is drawn from."""
-        row = self._ask(
+        row = self.ask(
             "SELECT coalesce((SELECT max(first_ms) FROM readings), 0),"
             " coalesce((SELECT max(id) FROM events), 0)"
         ).fetchone()
@@ -149,10 +119,10 @@ class Reader:
         ):
             if length > up_to:
                 continue
-            step = _step_s(length, float(base), points)
+            step = stretch_s(length, float(base), points)
             line = Ribbon(step, self._points(table, base, channel, since, until, step))
             # Short gaps look shorter in what is coarse: it must hold clearly more.
-            if not best.step_s or _covers_s(line) > _covers_s(best) + UNROLLED_S:
+            if not best.step_s or line.covers_s > best.covers_s + UNROLLED_S:
                 best = line
             newest_ms, _ = self.newest()
             if not newest_ms or until > self._utc_s(newest_ms) - MINUTES_UP_TO_S:
@@ -163,11 +133,11 @@ class Reader:
         self, table: str, base: int, channel: str, since: float, until: float, step: float
     ) -> list[Point]:
         if table == "readings":
-            return _gathered(self._raw(channel, since, until), step)
+            return gathered(self._raw(channel, since, until), step)
         rows, done = self._rolled(table, base, channel, since, until, step)
         # The newest readings are not rolled up yet.
         newest = self._raw(channel, max(done, until - UNROLLED_S), until)
-        return _gathered(itertools.chain(rows, newest), step)
+        return gathered(itertools.chain(rows, newest), step)
 
     def events(
         self,
@@ -192,7 +162,7 @@ class Reader:
         if until is not None:
             where.append("at_ms <= ?")
             given.append(codec.milliseconds(until))
-        rows = self._ask(
+        rows = self.ask(
             f"SELECT id, body FROM events WHERE {' AND '.join(where)} ORDER BY id DESC LIMIT ?",
             (*given, limit),
         )
@@ -201,7 +171,7 @@ class Reader:
 
     def runs(self, since: float, until: float) -> list[Run]:
         """The supply's runs that touch (since, until], in order; the last may still be going."""
-        rows = self._ask(
+        rows = self.ask(
             "SELECT at_ms, kind, body FROM events WHERE kind IN ('cut_in', 'cut_out')"
             " AND section = ? AND at_ms <= ? AND at_ms > coalesce((SELECT max(at_ms) FROM events"
             " WHERE kind = 'cut_out' AND section = ? AND at_ms <= ?), -1) ORDER BY at_ms, id",
@@ -254,72 +224,14 @@ class Reader:
         none of that number."""
         found = self.events(1, before=number + 1, kinds=("hold_test_finished",))
         if not found or found[0]["n"] != number:
-            raise StoreError(f"{self._path}: expected a hold test of number {number}, found none")
-        row = self._ask("SELECT aside FROM tests WHERE id = ?", (number,)).fetchone()
+            raise StoreError(f"{self.path}: expected a hold test of number {number}, found none")
+        row = self.ask("SELECT aside FROM tests WHERE id = ?", (number,)).fetchone()
         if row is None:
             return found[0], None
         try:
             return found[0], json.loads(zlib.decompress(row[0]))
         except (zlib.error, ValueError) as error:
-            raise StoreError(f"{self._path}: expected a hold test, found: {error}") from error
-
-    def records(self, kinds: Sequence[str] = (), limit: int = -1) -> list[dict[str, Any]]:
-        """The newest records first: each row's body with its "seq", "hash", "event" (the number of
-        the event that told of it) and "superseded_by" (an id or None)."""
-        where = f"WHERE kind IN ({', '.join('?' * len(kinds))})" if kinds else ""
-        rows = self._ask(
-            "SELECT seq, hash, event, body, (SELECT max(id) FROM records later"
-            f" WHERE later.supersedes = records.id) FROM records {where}"
-            " ORDER BY seq DESC LIMIT ?",
-            (*kinds, limit),
-        )
-        return [_record(row) for row in rows]
-
-    def headings(self, kinds: Sequence[str], limit: int) -> list[dict[str, Any]]:
-        """As `records`, but of each body no more than a list of them shows (HEADING, None where it
-        is not said): chapters and figures stay unread."""
-        parts = ", ".join(f"'{name}', json_extract(body, '$.{name}')" for name in HEADING)
-        rows = self._ask(
-            f"SELECT seq, hash, event, json_object({parts}), (SELECT max(id) FROM records later"
-            " WHERE later.supersedes = records.id) FROM records"
-            f" WHERE kind IN ({', '.join('?' * len(kinds))}) ORDER BY seq DESC LIMIT ?",
-            (*kinds, limit),
-        )
-        return [_record(row) for row in rows]
-
-    def kind_of(self, seq: int) -> str | None:
-        """The kind of the record of that number; None for none."""
-        row = self._ask("SELECT kind FROM records WHERE seq = ?", (seq,)).fetchone()
-        return None if row is None else str(row[0])
-
-    def record(self, seq: int) -> dict[str, Any]:
-        """One record by its number, as `records` gives them; StoreError for none."""
-        row = self._ask(
-            "SELECT seq, hash, event, body, (SELECT max(id) FROM records later"
-            " WHERE later.supersedes = records.id) FROM records WHERE seq = ?",
-            (seq,),
-        ).fetchone()
-        if row is None:
-            raise StoreError(f"{self._path}: expected a record of number {seq}, found none")
-        return _record(row)
-
-    def chain_rows(self) -> list[chain.Row]:
-        """The chain as it stands in the table, oldest first."""
-        rows = self._ask(f"SELECT {chain.COLUMNS} FROM records ORDER BY seq")
-        return [chain.row_of(row) for row in rows]
-
-    def hash_of(self, event: int) -> str:
-        """The hash of the record that an event made; "" for none."""
-        row = self._ask("SELECT hash FROM records WHERE event = ?", (event,)).fetchone()
-        return "" if row is None else str(row[0])
-
-    def chain(self, told: Sequence[str] = ()) -> chain.Chain:
-        """Whether the records are what was recorded, all of them and in their order, and whether
-        every hash that was `told` elsewhere is among them."""
-        try:
-            return chain.inspect(self._db, told)
-        except FAULTS as error:
-            raise StoreError(f"{self._path}: expected the records, found: {error}") from error
+            raise StoreError(f"{self.path}: expected a hold test, found: {error}") from error
 
     def steady(self, channels: Sequence[str | None], first: float, last: float) -> Iterator[Tick]:
         """Every kept tick of steady seconds [first, last], as `readings`; None stands for a
@@ -331,14 +243,8 @@ class Reader:
 
     # --- underneath
 
-    def _ask(self, sql: str, given: Sequence[Any] = ()) -> "_Answer":
-        try:
-            return _Answer(self._path, self._db.execute(sql, given))
-        except FAULTS as error:
-            raise StoreError(f"{self._path}: expected an answer, found: {error}") from error
-
     def _epochs(self) -> list[_Epoch]:
-        rows = self._ask("SELECT first_ms, offset_ms FROM epochs ORDER BY first_ms").fetchall()
+        rows = self.ask("SELECT first_ms, offset_ms FROM epochs ORDER BY first_ms").fetchall()
         ends = [*(first for first, _ in rows[1:]), 2**62][: len(rows)]
         return [_Epoch(first, end, offset) for (first, offset), end in zip(rows, ends, strict=True)]
 
@@ -348,7 +254,7 @@ class Reader:
         """Every epoch with the first and last steady milliseconds of it that lie in (since, until]
         and among the readings that are kept."""
         sql = f"SELECT (SELECT min(first_ms) FROM readings), {NEWEST_MS}"
-        oldest, newest = self._ask(sql).fetchone()
+        oldest, newest = self.ask(sql).fetchone()
         for epoch in self._epochs() if newest is not None else ():
             low, high = max(epoch.first, oldest), min(epoch.before - 1, newest)
             if since is not None:
@@ -364,7 +270,7 @@ class Reader:
         return (steady_ms + epochs[max(place, 0)].offset) / 1000.0
 
     def _layouts(self) -> dict[int, list[str]]:
-        kept = self._ask("SELECT id, channels FROM layouts")
+        kept = self.ask("SELECT id, channels FROM layouts")
         return {number: codec.names(text) for number, text in kept}
 
     def _ticks(self, channels: Sequence[str], low: int, high: int, epoch: _Epoch) -> Iterator[Tick]:
@@ -372,7 +278,7 @@ class Reader:
         if low > high:
             return  # every power cut of years begins an epoch
         layouts = self._layouts()
-        rows = self._ask(
+        rows = self.ask(
             "SELECT first_ms, layout, data FROM readings WHERE last_ms >= ? AND first_ms <= ?"
             f" AND first_ms >= {BATCH_OF} ORDER BY first_ms",
             (low, high, low),
@@ -418,7 +324,7 @@ class Reader:
             if low >= last:
                 continue
             for number, cell in cells.items():
-                rows = self._ask(
+                rows = self.ask(
                     "SELECT (start_s * 1000 + ?) / ? place, sum(n), min(least), sum(n * mean),"
                     " max(most), max(start_s) FROM (SELECT start_s,"
                     f" json_extract(data, '{cell}[0]') n, json_extract(data, '{cell}[1]') least,"
@@ -439,67 +345,3 @@ class Reader:
                     points.append(Point(place * step_s, n, least / GRID, mean, most / GRID))
                     done = max(done, start_s + offset_s + length_s)
         return points, done
-
-
-class _Answer:
-    """The rows of an answer, each read when it is asked for; StoreError where one cannot be."""
-
-    def __init__(self, path: Path, cursor: sqlite3.Cursor) -> None:
-        self._path, self._cursor = path, cursor
-
-    def __iter__(self) -> Self:
-        return self
-
-    def __next__(self) -> Any:
-        row = self.fetchone()
-        if row is None:
-            raise StopIteration
-        return row
-
-    def fetchone(self) -> Any:
-        try:
-            return self._cursor.fetchone()
-        except FAULTS as error:
-            raise StoreError(f"{self._path}: expected an answer, found: {error}") from error
-
-    def fetchall(self) -> list[Any]:
-        return list(self)
-
-
-def _record(row: tuple[int, str, int | None, str, str | None]) -> dict[str, Any]:
-    seq, made, event, body, later = row
-    try:
-        plain = json.loads(body)
-    except (ValueError, RecursionError) as error:
-        raise StoreError(f"record {seq}: expected its content, found: {error}") from error
-    if not isinstance(plain, dict):
-        raise StoreError(f"record {seq}: expected its content, found none")
-    return {**plain, "seq": seq, "hash": made, "event_number": event, "superseded_by": later}
-
-
-def _step_s(length_s: float, base_s: float, points: int) -> float:
-    """Whole stretches of `base_s`, so long that about `points` of them make the length."""
-    return base_s * max(1.0, -(-length_s // (base_s * max(points, 1))))
-
-
-def _covers_s(line: Ribbon) -> float:
-    return len(line.points) * line.step_s
-
-
-def _gathered(rows: Iterable[Point], step: float) -> list[Point]:
-    """Points put together in stretches of `step` seconds, aligned to the epoch of UTC."""
-    held: dict[float, list[float]] = {}
-    for at, n, low, mean, high in rows:
-        start = at // step * step
-        box = held.get(start)
-        if box is None:
-            held[start] = [n, low, n * mean, high]
-        else:
-            box[0] += n
-            box[1] = min(box[1], low)
-            box[2] += n * mean
-            box[3] = max(box[3], high)
-    return [
-        Point(at, int(n), low, total / n, high)
-        for at, (n, low, total, high) in sorted(held.items())
-    ]

@@ -153,13 +153,15 @@ def paper_text(scratch: Path) -> Target:
         return subprocess.CompletedProcess((), 0, stdout=b"%PDF-")
 
     with patch.object(web.records.subprocess, "run", drawn), Reader(state) as db:
-        for made in db.records():
+        for made in db.records.all():
             for path in (
                 f"/records/made/{made['seq']}.pdf",
                 f"/records/{made['event_number']}.pdf",
             ):
                 client.get(path)
-        work = next(db.record(one["seq"]) for one in db.records() if one["kind"] == "periodic")
+        work = next(
+            db.records.one(one["seq"]) for one in db.records.all() if one["kind"] == "periodic"
+        )
     test = next(one for one in given if "record" in one)
     # Reading the typefaces takes longer than most of the rest, and they stay the same.
     faces.fonts()
@@ -265,7 +267,7 @@ def tampered(scratch: Path) -> Target:
         try:
             with Reader(folder) as db:
                 try:
-                    found = db.chain()
+                    found = db.records.chain()
                 except DryholdError:
                     found = None
             assert given == before[seq] or found is None or not found.holds

@@ -167,8 +167,8 @@ def test_the_record_has_what_the_alarm_did(tmp_path: Path) -> None:
         alarm = client.get(f"/records/{n}.json").json["alarm"]
         assert (alarm["code_result"] if told else alarm) == ("pass" if told else None)
         with Reader(folder) as db:
-            assert db.chain().holds
-            assert db.chain().rows == 1 + told
+            assert db.records.chain().holds
+            assert db.records.chain().rows == 1 + told
 
 
 def test_a_test_that_never_began_has_a_sheet_but_no_readings(tmp_path: Path) -> None:

@@ -17,7 +17,8 @@ from edge.model import Event
 from edge.record import PERIODIC, Chapter, Figure, Record, Signature, made
 from edge.settings import check
 from edge.store import chain
-from edge.store.read import HEADING, Reader
+from edge.store.read import Reader
+from edge.store.records import HEADING
 from edge.store.schema import FILE
 from edge.store.write import Writer
 
@@ -61,7 +62,7 @@ def meddling(folder: Path) -> Iterator[sqlite3.Connection]:
 
 def looked(folder: Path, *told: str) -> chain.Chain:
     with Reader(folder) as db:
-        return db.chain(told)
+        return db.records.chain(told)
 
 
 @pytest.fixture
@@ -75,7 +76,7 @@ def test_records_come_back_as_they_were_made(five: Path) -> None:
     """Newest first, whole and linked; the event tells the link but not the sheet; a restart goes on."""
     assert looked(five) == chain.Chain(5, looked(five).head, ())
     with Reader(five) as db:
-        kept, (event, *_) = db.records(), db.events(kinds=["record_made"])
+        kept, (event, *_) = db.records.all(), db.events(kinds=["record_made"])
     assert [r["seq"] for r in kept] == [5, 4, 3, 2, 1]
     assert Record.of(kept[0]) == sheet(9, supersedes="x")
     assert kept[1]["event"]["verdict"] == "holds"
@@ -86,8 +87,8 @@ def test_records_come_back_as_they_were_made(five: Path) -> None:
 def test_a_list_reads_headings_alone(five: Path) -> None:
     """Headings say what the records of those kinds say, links included, and nothing of chapters."""
     with Reader(five) as db:
-        whole, heads = db.records([PERIODIC], 3), db.headings([PERIODIC], 3)
-        kinds = [db.kind_of(seq) for seq in (5, 4, 6)]
+        whole, heads = db.records.all([PERIODIC], 3), db.records.headings([PERIODIC], 3)
+        kinds = [db.records.kind_of(seq) for seq in (5, 4, 6)]
     names = (*HEADING, "seq", "hash", "event_number", "superseded_by")
     assert heads == [{name: one.get(name) for name in names} for one in whole]
     assert [one["seq"] for one in heads] == [5, 3, 2]
@@ -214,7 +215,7 @@ def test_what_was_kept_before_the_chain_is_entered_and_says_so(tmp_path: Path) -
         )
     keep(tmp_path, [held(T0 + 20)])
     with Reader(tmp_path) as db:
-        kept = db.records()
+        kept = db.records.all()
     assert [r.get("from_before") for r in kept] == [None, True, True, True]
     assert [r["kind"] for r in kept[1:]] == [chain.PUT_BACK, "hold test", "hold test"]
     assert looked(tmp_path).holds

@@ -13,7 +13,8 @@ from small_site import RAW
 from edge.errors import StoreError
 from edge.model import Event, Request, Tick, iso, on_grid
 from edge.settings import check
-from edge.store.read import Point, Reader, Run
+from edge.store.curves import Point
+from edge.store.read import Reader, Run
 from edge.store.schema import FILE
 from edge.store.write import Writer
 
@@ -71,18 +72,18 @@ def test_no_question_scans_what_years_fill(writer: Make, reader: Callable[[], Re
     one = writer()
     in_batches(one, made)
     page = reader()
-    for database in (one._card.conn, page._db):
+    for database in (one._card.conn, page.connection):
         database.set_trace_callback(asked.append)
     assert list(one.readings.since(T0 + 250)) == made[251:]
     assert one.readings.steady() == T0 + 499
     assert page.span() == (T0, T0 + 499)
     assert list(page.readings(["line", "run"], T0 + 100, T0 + 250)) == made[101:251]
-    for database in (one._card.conn, page._db):
+    for database in (one._card.conn, page.connection):
         database.set_trace_callback(None)
     plans = [
         row[3]
         for sql in asked
-        for row in page._db.execute(f"EXPLAIN QUERY PLAN {sql}")
+        for row in page.connection.execute(f"EXPLAIN QUERY PLAN {sql}")
         if row[3].split()[1] in ("readings", "minutes", "quarter_hours")
     ]
     assert [plan for plan in plans if not plan.startswith("SEARCH")] == []
@@ -146,7 +147,7 @@ def test_events_have_ids_that_never_repeat(writer: Make, reader: Callable[[], Re
     first.keep(ticks(T0, 1), [event(T0), event(T0 + 1)], {})
     ids = [e["id"] for e in reader().events()]
     first.close()
-    with sqlite3.connect(reader()._path) as db:
+    with sqlite3.connect(reader().path) as db:
         db.execute("DELETE FROM outbox")
         db.execute("DELETE FROM events")
     db.close()
@@ -332,7 +333,7 @@ def test_the_page_cannot_write(writer: Make, reader: Callable[[], Reader]) -> No
     """The read side's connection refuses to change anything."""
     writer().keep(ticks(T0, 1), [], None)
     with pytest.raises(StoreError, match="readonly"):
-        reader()._ask("DELETE FROM readings")
+        reader().ask("DELETE FROM readings")
 
 
 def test_reading_before_the_first_start_is_said_plainly(tmp_path: Path) -> None:

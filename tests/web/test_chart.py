@@ -11,7 +11,8 @@ import pytest
 from edge.core.units import PSI
 from edge.model import SUPPLY
 from edge.settings import Settings
-from edge.store.read import Point, Ribbon, Run
+from edge.store.curves import Point, Ribbon
+from edge.store.read import Run
 from web import axis, chart, plots, pressure
 from web.gauge import gauges
 from web.looked import Looked

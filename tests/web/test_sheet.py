@@ -69,7 +69,7 @@ def folder(tmp_path: Path, settings: Settings) -> Path:
     writer = Writer(tmp_path, settings, [])
     writer.keep([], [made(RECORD, T0, "Signed.")], {})
     with Reader(tmp_path) as db:
-        first = db.record(1)["id"]
+        first = db.records.one(1)["id"]
     again = Record(COMMISSIONING, AT, "R. Fenwick", RECORD.chapters, supersedes=first)
     writer.keep([], [made(again, T0 + 60.0, "Signed again.")], {})
     writer.close()
@@ -93,7 +93,7 @@ def test_sheet_and_paper_say_all_of_it(folder: Path, settings: Settings) -> None
     assert answer.mimetype == "application/pdf"
     paper = words(" ".join(p.extract_text() for p in PdfReader(io.BytesIO(answer.data)).pages))
     with Reader(folder) as db:
-        first, second = db.record(1), db.record(2)
+        first, second = db.records.one(1), db.records.one(2)
     for text in (sheet, paper):
         for said in (
             "38.2 psi ± 0.1 psi",

@@ -256,8 +256,8 @@ def test_a_visit_from_start_to_signature_over_a_power_cut(tmp_path: Path, chromi
             assert said in text
 
         with Reader(site.state) as db:
-            record = db.records(("commissioning",), 1)[0]
-            assert db.chain().holds
+            record = db.records.all(("commissioning",), 1)[0]
+            assert db.records.chain().holds
         assert record["findings"] == []
         assert [one["name"] for one in record["signatures"]] == ["Ana Ruiz", "Owen Weir"]
         assert [c["title"] for c in record["chapters"] if c["skipped"]] == []

@@ -233,8 +233,8 @@ def test_a_visit_needs_no_script(site: Site) -> None:
     for said in ("Ana Ruiz", "Owen Weir", "Supply line holds", "Cut-out observed"):
         assert said in words
     with Reader(site.state) as db:
-        (record,) = db.records(("commissioning",), 5)
-        assert db.chain().holds
+        (record,) = db.records.all(("commissioning",), 5)
+        assert db.records.chain().holds
     assert record["findings"] == []
     assert [one["name"] for one in record["signatures"]] == ["Ana Ruiz", "Owen Weir"]
     assert len(record["chapters"]) == 14
@@ -270,6 +270,6 @@ def test_a_calibration_and_a_piece_of_work_need_no_script(site: Site) -> None:
         assert said in text
     assert "a litre and a half" in paper(site)
     with Reader(site.state) as db:
-        work = [r for r in db.records(("periodic",), 5) if "receiver" in r["title"]]
+        work = [r for r in db.records.all(("periodic",), 5) if "receiver" in r["title"]]
         assert [record["superseded_by"] is None for record in work] == [True, False]
-        assert db.chain().holds
+        assert db.records.chain().holds
