@@ -82,6 +82,8 @@ def _record(row: tuple[int, str, int | None, str, str | None]) -> dict[str, Any]
     seq, made, event, body, later = row
     try:
         plain = json.loads(body)
+        # Half a character, spelt out, is JSON and yet can be told to nobody.
+        json.dumps(plain, ensure_ascii=False).encode()
     except (ValueError, RecursionError) as error:
         raise StoreError(f"record {seq}: expected its content, found: {error}") from error
     if not isinstance(plain, dict):

@@ -290,6 +290,7 @@ def tampered(scratch: Path) -> Target:
     ]
     spoiled = [seed.replace(b'"figures"', b'"figure"').replace(b'"by"', b'"b"') for seed in seeds]
     spoiled += [seed.replace(b"\n\nperiodic\n\n", b"\n\n\xff\n\n") for seed in seeds]
+    spoiled += [seed.replace(b'"title":"', b'"title":"\\ud800') for seed in seeds]
     return Target(feed, (*seeds, *spoiled), doses=20)
 
 

@@ -13,6 +13,7 @@ from hypothesis import settings as trying
 from hypothesis import strategies as st
 from small_site import RAW
 
+from edge.errors import StoreError
 from edge.model import Event
 from edge.record import PERIODIC, Chapter, Figure, Record, Signature, made
 from edge.settings import check
@@ -134,6 +135,18 @@ def test_meddling_shows(five: Path, sql: str, says: str) -> None:
     found = looked(five)
     assert not found.holds
     assert any(says in fault for fault in found.faults), found.faults
+
+
+@pytest.mark.parametrize("body", ["[]", "{", "[" * 100_000, '{"title": "\\ud800"}'])
+def test_a_spoilt_record_is_named_and_told_to_nobody(five: Path, body: str) -> None:
+    """What is no record, or has half a character in it that no page can be sent with, is refused
+    under its number; the others are read."""
+    with meddling(five) as db:
+        db.execute("UPDATE records SET body = ? WHERE seq = 3", (body,))
+    with Reader(five) as db:
+        with pytest.raises(StoreError, match="record 3: expected its content"):
+            db.records.one(3)
+        assert db.records.one(2)["seq"] == 2
 
 
 def test_a_tail_cut_off_everywhere_shows_beside_a_hash_told_elsewhere(five: Path) -> None:
