@@ -17,6 +17,9 @@ ANSWERED = "alarm told after a hold test"
 MARKED = ("alert_", "hold_test_", "record_made")
 """Kinds of events, by how they begin, that say when they come from no sensor."""
 
+CHANGED = (ArithmeticError, AttributeError, LookupError, TypeError, ValueError)
+"""What showing a record fails with that somebody changed in the database."""
+
 CAUTIONS: Sequence[str] = (
     "dryhold only watches: it commands no valve and no compressor, and it is no part of the"
     " fire-protection system.",

@@ -21,6 +21,7 @@ from edge import recording
 from edge.errors import StoreError
 from edge.hold import where
 from edge.model import SUPPLY, Tick, iso
+from edge.record import CHANGED
 from edge.settings import Settings
 from web import api, record, sheet, window
 from web.site import Site
@@ -32,9 +33,6 @@ PDF_WITHIN_S = 60.0
 MOST_EXPORTED_S = 366 * 86400.0
 SLICE_S = 900.0
 LINES = 500
-
-CHANGED = (AttributeError, LookupError, TypeError, ValueError)
-"""What showing a record fails with that somebody changed in the database."""
 
 
 def blueprint(site: Site) -> Blueprint:

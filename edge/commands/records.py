@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from edge.errors import DryholdError
-from edge.record import Chapter
+from edge.record import CHANGED, Chapter
 from edge.store.chain import PUT_BACK
 from edge.store.read import Reader
 
@@ -64,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
         return do(args)
     except DryholdError:
         raise
-    except (AttributeError, LookupError, TypeError, ValueError) as error:
+    except CHANGED as error:
         raise RecordsError(
             "expected records as they were made, found one that cannot be shown:"
             " dryhold records verify says which were changed"

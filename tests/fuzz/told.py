@@ -4,6 +4,7 @@ import argparse
 import contextlib
 import dataclasses
 import json
+import re
 import sqlite3
 import subprocess
 import zlib
@@ -291,6 +292,7 @@ def tampered(scratch: Path) -> Target:
     spoiled = [seed.replace(b'"figures"', b'"figure"').replace(b'"by"', b'"b"') for seed in seeds]
     spoiled += [seed.replace(b"\n\nperiodic\n\n", b"\n\n\xff\n\n") for seed in seeds]
     spoiled += [seed.replace(b'"title":"', b'"title":"\\ud800') for seed in seeds]
+    spoiled += [re.sub(rb'"value":[0-9.]+', b'"value":1' + b"0" * 400, seed) for seed in seeds]
     return Target(feed, (*seeds, *spoiled), doses=20)
 
 
