@@ -412,7 +412,13 @@ def database(scratch: Path) -> Target:
         except StoreError:  # memory stood in
             return
         with db:
-            for ask in (db.records, db.tests, db.chain, db.span, lambda: db.events(100)):
+            for ask in (
+                db.records.all,
+                db.tests,
+                db.records.chain,
+                db.span,
+                lambda: db.events(100),
+            ):
                 try:
                     json.dumps(ask())
                 except StoreError:
