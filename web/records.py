@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from io import TextIOWrapper
 from itertools import islice
 from tempfile import TemporaryFile
@@ -33,6 +34,14 @@ PDF_WITHIN_S = 60.0
 MOST_EXPORTED_S = 366 * 86400.0
 SLICE_S = 900.0
 LINES = 500
+
+
+@contextmanager
+def _as_made(seq: int) -> Iterator[None]:
+    try:
+        yield
+    except CHANGED as error:
+        raise StoreError(f"record {seq} is not as it was made: {error}") from error
 
 
 def blueprint(site: Site) -> Blueprint:
@@ -66,10 +75,8 @@ def blueprint(site: Site) -> Blueprint:
             if db.records.kind_of(seq) not in sheet.KINDS:
                 abort(404)
             plain = db.records.one(seq)
-            try:
+            with _as_made(seq):
                 return plain, sheet.sheet(plain, db.records.chain(), settings, site.clock())
-            except CHANGED as error:
-                raise StoreError(f"record {seq} is not as it was made: {error}") from error
 
     @pages.get("/records/made/<int(max=4294967295):seq>")
     def made(seq: int) -> str:
@@ -90,7 +97,9 @@ def blueprint(site: Site) -> Blueprint:
 
     @pages.get("/records/made/<int(max=4294967295):seq>.csv")
     def made_table(seq: int) -> Response:
-        text = sheet.table(_made(seq)[0], settings).encode("utf-8", "replace")
+        plain, _ = _made(seq)
+        with _as_made(seq):
+            text = sheet.table(plain, settings).encode("utf-8", "replace")
         return _answer(text, "text/csv", f"{settings.site.id}-record-{seq}.csv", "attachment")
 
     def _found(number: int) -> tuple[dict[str, Any], dict[str, Any] | None, Any, list[str], Any]:

@@ -293,6 +293,7 @@ def tampered(scratch: Path) -> Target:
     spoiled += [seed.replace(b"\n\nperiodic\n\n", b"\n\n\xff\n\n") for seed in seeds]
     spoiled += [seed.replace(b'"title":"', b'"title":"\\ud800') for seed in seeds]
     spoiled += [re.sub(rb'"value":[0-9.]+', b'"value":1' + b"0" * 400, seed) for seed in seeds]
+    spoiled += [seed.replace(b'"source":"', b'"source":1,"note":"') for seed in seeds]
     return Target(feed, (*seeds, *spoiled), doses=20)
 
 

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -156,6 +157,23 @@ def test_meddling_shows_on_page_paper_and_shell(
     assert said in words(" ".join(p.extract_text() for p in pages))
     assert main(["records", "verify", *state]) == 1
     assert "record 1" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("spoilt", ['"source":1,"was":"', '"source":"\\ud800'])
+def test_a_record_that_cannot_be_shown_is_said_to_be_none(
+    folder: Path, settings: Settings, spoilt: str
+) -> None:
+    """Changed into what no sheet can be made of, it is answered for in words, in every form of it."""
+    with closing(sqlite3.connect(folder / "dryhold.db")) as db, db:
+        db.execute("DROP TRIGGER records_stay")
+        db.execute(
+            'UPDATE records SET body = replace(body, \'"source":"\', ?) WHERE seq = 1', (spoilt,)
+        )
+    client = page(folder, settings)
+    assert client.get("/records").status_code == 200
+    for form in ("", ".csv", ".json", ".pdf"):
+        assert client.get(f"/records/made/1{form}").status_code == 503, form
+    assert client.get("/records/made/2").status_code == 200
 
 
 def test_the_shell_lists_shows_and_exports(
